@@ -1,0 +1,53 @@
+#pragma once
+#include <lobetime/cases/case_table.hpp>
+#include <lobetime/model/features.hpp>
+
+#include <array>
+#include <cstdint>
+#include <string_view>
+#include <vector>
+
+namespace lobetime {
+
+/// What an observation tells about. Each channel has a robust spread of its own; `operative` and `theatre` are sums
+/// with two or more phases not recorded, and theirs is a multiple of what the phases' spreads predict.
+enum class Channel : std::uint8_t { tissue, enucleation, haemostasis, morcellation, room, operative, theatre };
+inline constexpr int kChannels = 7;
+std::string_view channel_name(Channel channel);
+bool is_sum(Channel channel);
+
+enum class ObservationKind : std::uint8_t {
+    residual,    ///< log(recorded) about log(predicted), robust loss
+    survivor,    ///< the true time is longer than the recorded one (morcellation deferred or finished otherwise)
+    swap_count   ///< a recorded count of canister swaps
+};
+
+/// Phases of the operation and the room, as bits of a mask.
+namespace phase {
+inline constexpr std::uint8_t enucleation = 1, haemostasis = 2, morcellation = 4, room = 8;
+}
+
+/// One thing recorded about one case: log(recorded) against log(offset + sum of the phases in `phases`).
+///
+/// A recorded sum tells about the phases of it that were not recorded: those that were enter as `offset_min`. So
+/// operative - enucleation - morcellation informs the rest of the operation, without a difference ever being taken
+/// (a difference of rounded minutes may be 0 or negative).
+struct Observation {
+    int case_index = 0;
+    ObservationKind kind = ObservationKind::residual;
+    Channel channel = Channel::tissue;
+    std::uint8_t phases = 0;
+    double log_recorded = 0.0;  ///< log minutes, log grams, or the count itself for swap_count
+    double offset_min = 0.0;
+};
+
+/// Everything the cases tell, in case order. Rules where columns overlap:
+/// - the rest of the operation is operative - enucleation - morcellation; `haemostasis_min` stands in for it only
+///   where `operative_min` is blank;
+/// - with a recorded operative time, theatre time informs the room alone;
+/// - after a morcellation that was not completed, recorded morcellation (or a sum that would contain it) is a lower
+///   bound; a deferred case's tissue and any such case's swaps are not used.
+/// `features` is changed in that last respect only: tissue of deferred cases becomes blank.
+std::vector<Observation> observations_of(const CaseTable& cases, std::vector<CaseFeatures>& features);
+
+}  // namespace lobetime

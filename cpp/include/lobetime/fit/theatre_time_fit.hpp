@@ -1,0 +1,67 @@
+#pragma once
+#include <lobetime/cases/case_table.hpp>
+#include <lobetime/fit/loss.hpp>
+#include <lobetime/fit/minimise.hpp>
+#include <lobetime/fit/observations.hpp>
+#include <lobetime/fit/scale.hpp>
+#include <lobetime/model/layout.hpp>
+#include <lobetime/model/prior.hpp>
+
+#include <array>
+#include <cstdint>
+#include <functional>
+#include <vector>
+
+namespace lobetime {
+
+struct FitOptions {
+    Loss loss{"bisquare"};
+    ScaleMethod scale_method = ScaleMethod::reweighted;  ///< not `fixed`; `sd` goes with squares
+    bool use_prior = true;       ///< false: no prior on the core parameters (their centres only start the solver)
+    int max_rounds = 200;        ///< alternations of parameters and spreads, >= 1
+    double round_tolerance = 1e-9;  ///< relative change of spreads and parameters (in standard errors) between rounds
+    int threads = 0;             ///< 0 = as many as the machine has; results do not depend on it
+    MinimiseOptions solver;
+    std::function<void(int round, double change)> progress;
+    void check() const;
+};
+
+/// What one channel's residuals say about its spread.
+struct ChannelFit {
+    double spread = 0.0;        ///< log SD; for sums a multiple of what the phases' spreads predict
+    double spread_log_se = 0.0; ///< standard error of log(spread), prior included
+    int observations = 0;       ///< times (not lower bounds) that inform it
+    double parameters_used = 0.0;
+};
+
+/// One recorded value as the fit saw it. The row's part of the objective can be rebuilt from these.
+struct FittedObservation {
+    Observation observation;
+    double spread;        ///< held in the final minimisation
+    double standardised;  ///< residual / spread
+    double weight;        ///< psi(u) / u; 1 for lower bounds and counts
+};
+
+/// The minimum of the robust objective and what is needed to judge it.
+struct TheatreTimeFit {
+    ModelLayout layout;
+    Eigen::VectorXd theta;            ///< working scale
+    Eigen::VectorXd prior_mean, prior_precision;
+    std::array<ChannelFit, kChannels> channels;
+    double phase_correlation = 0.0;   ///< enucleation and morcellation residuals of one case, prior included
+    Eigen::MatrixXd curvature;        ///< of the objective, priors included (reweighted)
+    Eigen::MatrixXd score_product;    ///< sum over cases of score score' / (1 - leverage), priors not included
+    std::vector<FittedObservation> observations;
+    Minimum minimum;
+    int rounds = 0;
+    std::size_t n_cases = 0;
+};
+
+/// Fits the time model to past cases: a Huber fit from the prior's centre, then the asked loss, each alternating
+/// with the channels' robust spreads until neither moves, and a last minimisation with the spreads held.
+///
+/// Throws InvalidArgument (options, no usable observation), NotFinite (case named), NotIdentifiable (parameters
+/// named), NotConverged.
+TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, const FitOptions& options = {});
+
+}  // namespace lobetime

@@ -1,0 +1,88 @@
+#pragma once
+#include <lobetime/fit/loss.hpp>
+#include <lobetime/fit/objective.hpp>
+#include <lobetime/fit/observations.hpp>
+#include <lobetime/model/layout.hpp>
+#include <lobetime/model/phase_kernel.hpp>
+#include <lobetime/model/prior.hpp>
+
+#include <array>
+#include <span>
+#include <vector>
+
+namespace lobetime {
+
+/// A recorded time is off by anything with this chance: it bounds what a miscounted swap or a mistyped lower bound
+/// can pull, as a robust loss does for times (assumption).
+inline constexpr double kMisrecorded = 0.01;
+
+/// The time model's robust objective over all observations and priors, with the spreads held:
+///
+///     sum over residuals  k rho((log recorded - log predicted) / spread)        k = loss.information_factor()
+///   + sum over survivors  -log((1 - e) P(Z > u) + e)                            e = kMisrecorded
+///   + sum over counts     -log((1 - e) P(SC <= F < (S+1)C) + e)
+///   + 1/2 sum ((theta - prior mean) / prior sd)^2
+///
+/// Blank tissue is integrated over its spread about the yield line (three Gauss-Hermite nodes): the predicted log
+/// time is the average over the nodes, and its slope times the tissue spread widens the row's spread.
+class TimeObjective final : public Objective {
+public:
+    /// `prior_mean`, `prior_precision`: one entry for each parameter, working scale; precision 0 = no prior.
+    TimeObjective(const ModelLayout& layout, std::vector<CaseFeatures> features, std::vector<Observation> observations,
+                  Eigen::VectorXd prior_mean, Eigen::VectorXd prior_precision, int threads);
+
+    const std::vector<std::string>& parameter_names() const override { return layout_->names(); }
+    void evaluate(const Eigen::VectorXd& theta, Curvature curvature, Evaluation& out) const override;
+
+    void set_loss(const Loss& loss) { loss_ = loss; }
+
+    /// Row spreads from the channels' spreads, at `theta`; held until the next call.
+    void set_spreads(const Eigen::VectorXd& theta, const std::array<double, kChannels>& channel_spread);
+
+    /// Residuals in units of their spread, one for each observation (0 for swap counts).
+    std::vector<double> standardised_residuals(const Eigen::VectorXd& theta) const;
+
+    /// What the observations tell, seen case by case.
+    struct CaseInformation {
+        Eigen::MatrixXd score_product;  ///< sum over cases of s s' / (1 - leverage), without priors
+        std::array<double, kChannels> parameters_used{};  ///< effective number of parameters each channel pays for
+    };
+    /// `inverse_curvature`: p x p, of the whole objective at `theta`.
+    CaseInformation case_information(const Eigen::VectorXd& theta, const Eigen::MatrixXd& inverse_curvature) const;
+
+    const std::vector<Observation>& observations() const { return observations_; }
+    const std::vector<CaseFeatures>& features() const { return features_; }
+    const std::vector<double>& spreads() const { return spread_; }
+    const Loss& loss() const { return loss_; }
+
+private:
+    struct Group {
+        std::size_t tile, begin, end;
+        bool integrate_tissue;
+    };
+    struct Rows;
+    struct Pull {
+        double cost, slope, curvature;
+    };
+
+    void rows_of(const Group& group, const PhaseKernel& kernel, Rows& out) const;
+    Pull pull_of(const Observation& observation, double spread, const Rows& rows, std::size_t row,
+                 Curvature curvature) const;
+    template <typename Visit>
+    void visit_tiles(std::size_t chunk, const PhaseKernel& kernel, Visit&& visit) const;
+    std::size_t chunks() const;
+    int threads_for_size() const;
+
+    const ModelLayout* layout_;
+    std::vector<CaseFeatures> features_;
+    std::vector<Observation> observations_;  ///< sorted by tile, then alike ones together
+    std::vector<Group> groups_;
+    std::vector<std::size_t> tile_begin_;  ///< first group of each tile, and the end
+    std::vector<double> spread_;
+    Eigen::VectorXd prior_mean_, prior_precision_;
+    Loss loss_{"huber"};
+    double tissue_spread_ = 0.2;
+    int threads_;
+};
+
+}  // namespace lobetime

@@ -1,0 +1,94 @@
+#pragma once
+#include <lobetime/cases/case_table.hpp>
+#include <lobetime/fit/theatre_time_fit.hpp>
+#include <lobetime/model/layout.hpp>
+#include <lobetime/model/prior.hpp>
+
+#include <Eigen/Core>
+
+#include <array>
+#include <string>
+#include <vector>
+
+namespace lobetime {
+
+/// A surgeon as the model knows them.
+struct SurgeonRecord {
+    std::string code;
+    double last_case_no;  ///< NaN if never known
+    int cases = 0;
+};
+
+/// A device class (blade motion and suction) with what was seen of it.
+struct DeviceClassRecord {
+    BladeMotion blade;
+    Suction suction;
+    int cases = 0;
+};
+
+/// "oscillating/vacuum"; "unknown" stands for a blank part.
+std::string device_class_name(BladeMotion blade, Suction suction);
+
+/// A chance per case after the unit's own counts: Beta(events, cases - events).
+struct Rate {
+    double events = 0.0;
+    double cases = 1.0;
+    double mean() const { return events / cases; }
+};
+
+/// Where a parameter's estimate comes from.
+struct ParameterSource {
+    NumberOrigin origin = NumberOrigin::assumption;  ///< `cases` when they explain at least half of the prior variance away
+    std::string source;
+    double share_from_cases = 0.0;  ///< 1 - variance / prior variance, in [0, 1]
+};
+
+/// All that prediction needs, and nothing of any single case: no rows, no case ids. What a model file holds.
+struct FittedModel {
+    ModelLayout layout;
+    Eigen::VectorXd theta;       ///< working scale
+    Eigen::MatrixXd covariance;  ///< working scale; sandwich for a fit, the prior's own for none
+    std::vector<ParameterSource> sources;
+    std::array<ChannelFit, kChannels> channels;
+    double phase_correlation = 0.0;
+    double surgeon_enucleation_log_sd = 0.0, surgeon_morcellation_log_sd = 0.0, device_log_sd = 0.0;
+    std::vector<SurgeonRecord> surgeons;
+    std::vector<DeviceClassRecord> device_classes;
+    std::vector<std::pair<std::string, Rate>> fault_rates;  ///< by device class name, and "other"
+    Rate hard_nodule_rate;
+    bool faults_recorded = false;        ///< false: their delays are in the residuals already
+    bool hard_nodules_recorded = false;  ///< likewise
+    bool canisters_recorded = false;
+    int n_cases = 0;
+    double gland_min_ml = 0.0, gland_median_ml = 80.0, gland_max_ml = 0.0;
+    std::string loss = "none";
+    std::string prior = "published";
+
+    bool has_history() const { return n_cases > 0; }
+};
+
+/// The prior alone, for a unit without a history.
+FittedModel model_from_prior(const PriorSet& prior);
+
+/// A fit with its sandwich covariance and what its cases covered.
+FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior,
+                           const FitOptions& options);
+
+/// Covariance of the estimate on the working scale, p x p:
+///
+///     A^-1 (sum s s' / (1 - leverage) + P) A^-1
+///
+/// with A the curvature of the objective, s the score of a case (all its observations together, so that phases of
+/// one case may be correlated) and P the prior precision. The leverage correction is the HC2 rule (MacKinnon and
+/// White, J Econometrics 1985;29:305) carried over to M-estimates.
+Eigen::MatrixXd sandwich_covariance(const TheatreTimeFit& fit);
+
+struct Interval {
+    double estimate, lower, upper;  ///< natural scale
+};
+
+/// Intervals at `level` (0 < level < 1) from the model's covariance, symmetric on the working scale and kept inside the
+/// parameter's bounds.
+std::vector<Interval> confidence_intervals(const FittedModel& model, double level);
+
+}  // namespace lobetime

@@ -1,0 +1,48 @@
+#pragma once
+#include <lobetime/cases/case_table.hpp>
+#include <lobetime/model/parameters.hpp>
+
+#include <string>
+#include <vector>
+
+namespace lobetime {
+
+/// Order and names of all parameters of one unit's model: the core ones, then a level for each device code,
+/// then the enucleation and the morcellation level of each surgeon (all three on the log scale).
+class ModelLayout {
+public:
+    ModelLayout() = default;
+    ModelLayout(std::vector<std::string> surgeons, std::vector<std::string> devices);
+
+    /// Surgeons and device codes in order of their first case.
+    static ModelLayout from_cases(const CaseTable& cases);
+
+    int size() const { return static_cast<int>(names_.size()); }
+    const std::vector<std::string>& names() const { return names_; }
+    const std::vector<std::string>& surgeons() const { return surgeons_; }
+    const std::vector<std::string>& devices() const { return devices_; }
+
+    int device_index(int device) const { return param::Count + device; }
+    int surgeon_enucleation_index(int surgeon) const {
+        return param::Count + static_cast<int>(devices_.size()) + surgeon;
+    }
+    int surgeon_morcellation_index(int surgeon) const {
+        return surgeon_enucleation_index(surgeon) + static_cast<int>(surgeons_.size());
+    }
+
+    int surgeon_position(const std::string& code) const;  ///< -1 if the code is blank or not known here
+    int device_position(const std::string& code) const;
+
+    Transform transform(int parameter) const;
+    std::string unit(int parameter) const;
+    std::string meaning(int parameter) const;
+    double lower(int parameter) const;  ///< natural scale
+    double upper(int parameter) const;
+
+private:
+    std::vector<std::string> surgeons_;
+    std::vector<std::string> devices_;
+    std::vector<std::string> names_;
+};
+
+}  // namespace lobetime

@@ -1,0 +1,72 @@
+#pragma once
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace lobetime {
+
+/// Where a number comes from. Every number a user sees carries one of these.
+enum class NumberOrigin { cases, published, common_practice, assumption };
+
+std::string_view origin_words(NumberOrigin origin);  ///< "fitted from cases", "published", "common practice", "assumption"
+NumberOrigin origin_from_words(std::string_view words);
+
+/// Gaussian prior of one parameter on its working scale, given by a centre and the range that should hold 90 %.
+///
+/// `centre`, `low`, `high` are on the natural scale; the standard deviation on the working scale is
+/// (working(high) - working(low)) / (2 * 1.6449).
+struct ParameterPrior {
+    std::string name;
+    double centre = 0.0;
+    double low = 0.0;
+    double high = 0.0;
+    NumberOrigin origin = NumberOrigin::assumption;
+    std::string source;
+
+    double working_mean() const;
+    double working_sd() const;
+};
+
+/// Prior of a log standard deviation (spread of one phase), as a centre and its 90 % range.
+struct SpreadPrior {
+    std::string name;
+    double centre = 0.0;
+    double low = 0.0;
+    double high = 0.0;
+    NumberOrigin origin = NumberOrigin::assumption;
+    std::string source;
+
+    double log_sd() const;  ///< standard deviation of log(spread)
+};
+
+/// A chance per case, as pseudo-counts (Beta distribution) that the unit's own counts are added to.
+struct RatePrior {
+    std::string name;
+    double events = 0.0;
+    double cases = 0.0;
+    NumberOrigin origin = NumberOrigin::assumption;
+    std::string source;
+};
+
+/// Everything that is believed before the first case of a unit.
+///
+/// An empty `parameters` list means no prior on the core parameters; surgeons and devices keep theirs, since
+/// without it a surgeon's level and the unit's level could not be told apart.
+struct PriorSet {
+    std::vector<ParameterPrior> parameters;  ///< core parameters only
+    std::vector<SpreadPrior> spreads;        ///< one for each name in `channel_names()` that has one
+    double surgeon_enucleation_log_sd = 0.2;
+    double surgeon_morcellation_log_sd = 0.2;
+    double device_log_sd = 0.2;
+    NumberOrigin group_origin = NumberOrigin::assumption;
+    std::string group_source = "spread between surgeons of one unit and between devices of one class";
+    double phase_correlation = 0.2;          ///< between enucleation and morcellation residuals of one case
+    double phase_correlation_cases = 50.0;   ///< cases that this correlation is worth
+    std::vector<RatePrior> fault_rates;      ///< by device class, see `device_class_name`
+    RatePrior hard_nodule_rate;
+
+    const ParameterPrior* find(std::string_view name) const;
+    const SpreadPrior& spread(std::string_view name) const;  ///< throws InvalidArgument if there is none
+};
+
+}  // namespace lobetime

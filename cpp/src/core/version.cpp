@@ -1,0 +1,7 @@
+#include <lobetime/version.hpp>
+
+namespace lobetime {
+
+const char* version() noexcept { return LOBETIME_VERSION; }
+
+}  // namespace lobetime

@@ -1,0 +1,258 @@
+#include <lobetime/core/errors.hpp>
+#include <lobetime/fit/minimise.hpp>
+
+#include <Eigen/Cholesky>
+#include <Eigen/Eigenvalues>
+#include <ceres/ceres.h>
+#include <glog/logging.h>
+
+#include <algorithm>
+#include <cmath>
+
+namespace lobetime {
+namespace {
+
+// A library call prints nothing. Ceres logs through glog, whose level is one for the whole process.
+void silence_solver_log() {
+    static const bool once = [] {
+        FLAGS_minloglevel = google::GLOG_FATAL;
+        return true;
+    }();
+    (void)once;
+}
+
+/// The whole objective as one Ceres block; the last evaluation is kept because Ceres asks for cost and Jacobian of
+/// the same point in separate calls.
+class CondensedBlock final : public ceres::CostFunction {
+public:
+    CondensedBlock(const Objective& objective, Curvature curvature) : objective_(objective), curvature_(curvature) {
+        mutable_parameter_block_sizes()->push_back(objective.size());
+        set_num_residuals(objective.size() + 1);
+    }
+
+    // Ceres must not see exceptions; a point that cannot be evaluated is a step it should not take.
+    bool Evaluate(double const* const* parameters, double* residuals, double** jacobians) const override {
+        const Eigen::Index p = objective_.size();
+        const Eigen::VectorXd theta = Eigen::Map<const Eigen::VectorXd>(parameters[0], p);
+        if (!known_ || theta != theta_) {
+            known_ = false;
+            try {
+                if (!condense(theta)) return false;
+            } catch (const NotFinite& error) {
+                failure_ = error.what();
+                return false;
+            }
+            theta_ = theta;
+            known_ = true;
+        }
+        Eigen::Map<Eigen::VectorXd> out(residuals, p + 1);
+        out.head(p) = condensed_;
+        out[p] = slack_;
+        if (jacobians != nullptr && jacobians[0] != nullptr) {
+            Eigen::Map<Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>> jacobian(jacobians[0],
+                                                                                                       p + 1, p);
+            jacobian.topRows(p) = root_;
+            jacobian.row(p).setZero();
+        }
+        return true;
+    }
+
+    const std::string& failure() const { return failure_; }
+
+private:
+    bool condense(const Eigen::VectorXd& theta) const {
+        objective_.evaluate(theta, curvature_, evaluation_);
+        if (factorise()) return true;
+        if (curvature_ == Curvature::reweighted) {
+            failure_ = "the curvature is not positive definite";
+            return false;
+        }
+        objective_.evaluate(theta, Curvature::reweighted, evaluation_);
+        if (factorise()) return true;
+        failure_ = "the curvature is not positive definite";
+        return false;
+    }
+
+    bool factorise() const {
+        const Eigen::Index p = evaluation_.gradient.size();
+        if (!std::isfinite(evaluation_.cost) || !evaluation_.gradient.allFinite() ||
+            !evaluation_.curvature.allFinite()) {
+            failure_ = "cost, gradient or curvature is not finite";
+            return false;
+        }
+        // Columns are scaled to unit diagonal: on badly scaled parameters plain normal equations lose digits.
+        Eigen::VectorXd scale = evaluation_.curvature.diagonal();
+        for (Eigen::Index i = 0; i < p; ++i) scale[i] = scale[i] > 0.0 ? std::sqrt(scale[i]) : 1.0;
+        const Eigen::MatrixXd scaled =
+            scale.cwiseInverse().asDiagonal() * evaluation_.curvature * scale.cwiseInverse().asDiagonal();
+        double ridge = 0.0;
+        for (int attempt = 0;; ++attempt) {
+            Eigen::MatrixXd raised = scaled;
+            raised.diagonal().array() += ridge;
+            const Eigen::LLT<Eigen::MatrixXd> cholesky(raised);
+            if (cholesky.info() == Eigen::Success && cholesky.matrixL().toDenseMatrix().diagonal().minCoeff() > 1e-9) {
+                root_ = Eigen::MatrixXd(cholesky.matrixU()) * scale.asDiagonal();
+                condensed_ = cholesky.matrixL().solve(evaluation_.gradient.cwiseQuotient(scale));
+                break;
+            }
+            // A flat direction away from the minimum is no reason to stop; identifiability is judged at the minimum.
+            ridge = attempt == 0 ? 1e-12 : ridge * 100.0;
+            if (ridge > 1e-4) return false;
+        }
+        const double length2 = condensed_.squaredNorm();
+        const double twice_cost = 2.0 * evaluation_.cost;
+        if (length2 > twice_cost) {
+            // Steeper curvature keeps cost and gradient exact and only shortens the step.
+            const double factor = std::sqrt(length2 / std::max(twice_cost, 1e-300));
+            root_ *= factor;
+            condensed_ /= factor;
+            slack_ = 0.0;
+        } else {
+            slack_ = std::sqrt(twice_cost - length2);
+        }
+        return std::isfinite(slack_) && condensed_.allFinite();
+    }
+
+    const Objective& objective_;
+    Curvature curvature_;
+    mutable bool known_ = false;
+    mutable Eigen::VectorXd theta_;
+    mutable Evaluation evaluation_;
+    mutable Eigen::MatrixXd root_;
+    mutable Eigen::VectorXd condensed_;
+    mutable double slack_ = 0.0;
+    mutable std::string failure_;
+};
+
+class InterruptCallback final : public ceres::IterationCallback {
+public:
+    explicit InterruptCallback(const std::function<bool()>& interrupt) : interrupt_(interrupt) {}
+    ceres::CallbackReturnType operator()(const ceres::IterationSummary&) override {
+        return interrupt_() ? ceres::SOLVER_ABORT : ceres::SOLVER_CONTINUE;
+    }
+
+private:
+    const std::function<bool()>& interrupt_;
+};
+
+}  // namespace
+
+std::string_view termination_words(Termination termination) {
+    switch (termination) {
+        case Termination::not_started: return "not started";
+        case Termination::converged: return "converged";
+        case Termination::at_iteration_limit: return "stopped at the iteration limit";
+        case Termination::interrupted: return "interrupted";
+        case Termination::failed: return "failed";
+    }
+    return "unknown";
+}
+
+void MinimiseOptions::check() const {
+    if (max_iterations < 1) throw InvalidArgument("max_iterations must be at least 1");
+    const auto check_tolerance = [](double value, const char* name) {
+        if (!(value >= 0.0 && value < 1.0)) throw InvalidArgument(std::string(name) + " must lie in [0, 1)");
+    };
+    check_tolerance(function_tolerance, "function_tolerance");
+    check_tolerance(step_tolerance, "step_tolerance");
+    check_tolerance(gradient_tolerance, "gradient_tolerance");
+}
+
+Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const Eigen::VectorXd& lower,
+                 const Eigen::VectorXd& upper, Curvature curvature, const MinimiseOptions& options) {
+    options.check();
+    silence_solver_log();
+    const Eigen::Index p = objective.size();
+    if (start.size() != p || lower.size() != p || upper.size() != p)
+        throw InvalidArgument("minimise: start and bounds need one entry for each of the " + std::to_string(p) +
+                              " parameters");
+    if (!start.allFinite()) throw InvalidArgument("minimise: the start is not finite");
+    for (Eigen::Index i = 0; i < p; ++i) {
+        if (!(lower[i] < upper[i]))
+            throw InvalidArgument("minimise: bounds of " + objective.parameter_names()[static_cast<std::size_t>(i)] +
+                                  " are empty");
+    }
+    Minimum minimum;
+    minimum.theta = start.cwiseMax(lower).cwiseMin(upper);
+    Evaluation evaluation;
+    objective.evaluate(minimum.theta, Curvature::reweighted, evaluation);  // a bad start is told by name, not by Ceres
+
+    ceres::Problem problem;
+    auto* block = new CondensedBlock(objective, curvature);  // the problem takes ownership
+    problem.AddResidualBlock(block, nullptr, minimum.theta.data());
+    for (int i = 0; i < objective.size(); ++i) {
+        if (std::isfinite(lower[i])) problem.SetParameterLowerBound(minimum.theta.data(), i, lower[i]);
+        if (std::isfinite(upper[i])) problem.SetParameterUpperBound(minimum.theta.data(), i, upper[i]);
+    }
+    ceres::Solver::Options solver;
+    solver.linear_solver_type = ceres::DENSE_QR;
+    solver.trust_region_strategy_type = ceres::LEVENBERG_MARQUARDT;
+    solver.max_num_iterations = options.max_iterations;
+    solver.function_tolerance = options.function_tolerance;
+    solver.parameter_tolerance = options.step_tolerance;
+    solver.gradient_tolerance = options.gradient_tolerance;
+    solver.logging_type = ceres::SILENT;
+    solver.num_threads = 1;
+    InterruptCallback interrupt(options.interrupt);
+    if (options.interrupt) solver.callbacks.push_back(&interrupt);
+    ceres::Solver::Summary summary;
+    ceres::Solve(solver, &problem, &summary);
+
+    objective.evaluate(minimum.theta, Curvature::reweighted, evaluation);
+    minimum.cost = evaluation.cost;
+    minimum.iterations = static_cast<int>(summary.iterations.size());
+    for (Eigen::Index i = 0; i < p; ++i) {
+        const double margin = 1e-9 * std::max(1.0, std::abs(minimum.theta[i]));
+        const bool at_bound = minimum.theta[i] <= lower[i] + margin || minimum.theta[i] >= upper[i] - margin;
+        if (at_bound)
+            minimum.on_bound.push_back(objective.parameter_names()[static_cast<std::size_t>(i)]);
+        else
+            minimum.largest_gradient = std::max(minimum.largest_gradient, std::abs(evaluation.gradient[i]));
+    }
+    switch (summary.termination_type) {
+        case ceres::CONVERGENCE: minimum.termination = Termination::converged; break;
+        case ceres::NO_CONVERGENCE: minimum.termination = Termination::at_iteration_limit; break;
+        case ceres::USER_FAILURE: minimum.termination = Termination::interrupted; break;
+        default: minimum.termination = Termination::failed; break;
+    }
+    minimum.message = std::string(termination_words(minimum.termination));
+    if (minimum.termination == Termination::failed && !block->failure().empty())
+        minimum.message += ": " + block->failure();
+    return minimum;
+}
+
+void require_identifiable(const Eigen::MatrixXd& curvature, const std::vector<std::string>& names, double tolerance) {
+    if (!curvature.allFinite()) throw NotFinite("the curvature of the objective is not finite");
+    std::vector<bool> flat(names.size(), false);
+    Eigen::VectorXd scale = curvature.diagonal();
+    const double largest = scale.maxCoeff();
+    for (Eigen::Index i = 0; i < scale.size(); ++i) {
+        if (!(scale[i] > 1e-300 && scale[i] > 1e-26 * largest)) {
+            flat[static_cast<std::size_t>(i)] = true;
+            scale[i] = 1.0;
+        } else {
+            scale[i] = std::sqrt(scale[i]);
+        }
+    }
+    const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> eigen(scale.cwiseInverse().asDiagonal() * curvature *
+                                                               scale.cwiseInverse().asDiagonal());
+    for (Eigen::Index k = 0; k < eigen.eigenvalues().size(); ++k) {
+        if (eigen.eigenvalues()[k] > tolerance) continue;
+        for (Eigen::Index i = 0; i < scale.size(); ++i) {
+            if (std::abs(eigen.eigenvectors()(i, k)) > 0.1) flat[static_cast<std::size_t>(i)] = true;
+        }
+    }
+    std::vector<std::string> named;
+    std::string list;
+    for (std::size_t i = 0; i < names.size(); ++i) {
+        if (!flat[i]) continue;
+        named.push_back(names[i]);
+        list += (list.empty() ? "" : ", ") + names[i];
+    }
+    if (!named.empty())
+        throw NotIdentifiable("the cases cannot tell these parameters (or a combination of them): " + list +
+                                  "; give them a prior, or cases that vary in what they act on",
+                              named);
+}
+
+}  // namespace lobetime

@@ -1,0 +1,209 @@
+#include <lobetime/core/errors.hpp>
+#include <lobetime/fit/theatre_time_fit.hpp>
+#include <lobetime/fit/time_objective.hpp>
+
+#include <Eigen/Cholesky>
+
+#include <algorithm>
+#include <cmath>
+#include <string>
+
+namespace lobetime {
+namespace {
+
+constexpr int kHuberRounds = 4;
+
+struct WorkingPrior {
+    Eigen::VectorXd mean, precision;
+};
+
+WorkingPrior working_prior(const ModelLayout& layout, const PriorSet& prior, bool use_core) {
+    WorkingPrior out{Eigen::VectorXd::Zero(layout.size()), Eigen::VectorXd::Zero(layout.size())};
+    for (int i = 0; i < param::Count; ++i) {
+        const ParameterPrior* one = prior.find(layout.names()[static_cast<std::size_t>(i)]);
+        if (one == nullptr) throw InvalidArgument("the prior has no row for " + layout.names()[static_cast<std::size_t>(i)]);
+        out.mean[i] = one->working_mean();
+        if (use_core) out.precision[i] = 1.0 / (one->working_sd() * one->working_sd());
+    }
+    const auto group = [&](int from, int to, double log_sd) {
+        for (int i = from; i < to; ++i) out.precision[i] = 1.0 / (log_sd * log_sd);
+    };
+    group(layout.device_index(0), layout.surgeon_enucleation_index(0), prior.device_log_sd);
+    group(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), prior.surgeon_enucleation_log_sd);
+    group(layout.surgeon_morcellation_index(0), layout.size(), prior.surgeon_morcellation_log_sd);
+    return out;
+}
+
+Eigen::MatrixXd inverse_of(const Eigen::MatrixXd& curvature, const std::vector<std::string>& names) {
+    require_identifiable(curvature, names);
+    const Eigen::VectorXd scale = curvature.diagonal().cwiseSqrt().cwiseInverse();
+    const Eigen::MatrixXd scaled = scale.asDiagonal() * curvature * scale.asDiagonal();
+    return scale.asDiagonal() * scaled.llt().solve(Eigen::MatrixXd::Identity(scale.size(), scale.size())) *
+           scale.asDiagonal();
+}
+
+/// Robust spread of each channel from its standardised residuals, drawn towards the prior by its worth in cases.
+std::array<ChannelFit, kChannels> channel_fits(const TimeObjective& objective, const std::vector<double>& standardised,
+                                               const std::array<double, kChannels>& parameters_used,
+                                               const std::array<double, kChannels>& current, const PriorSet& prior,
+                                               ScaleMethod method) {
+    std::array<std::vector<double>, kChannels> residuals;
+    const auto& observations = objective.observations();
+    for (std::size_t o = 0; o < observations.size(); ++o) {
+        if (observations[o].kind == ObservationKind::residual)
+            residuals[static_cast<std::size_t>(observations[o].channel)].push_back(standardised[o]);
+    }
+    std::array<ChannelFit, kChannels> fits;
+    for (std::size_t c = 0; c < fits.size(); ++c) {
+        const SpreadPrior& before = prior.spread(channel_name(static_cast<Channel>(c)));
+        const double prior_information = 1.0 / (before.log_sd() * before.log_sd());
+        double log_spread = std::log(before.centre), information = prior_information;
+        const double n = static_cast<double>(residuals[c].size());
+        if (n > 0.0) {
+            const double used = std::min(parameters_used[c], 0.75 * n);
+            // A handful of residuals may all be 0 after rounding; a twentieth of the current spread is the least
+            // that rounded minutes can tell.
+            const double own = current[c] * std::max(robust_scale(residuals[c], method, 0.0, 1.0), 0.05) *
+                               std::sqrt(n / (n - used));
+            const double own_information = 2.0 * (n - used) * scale_efficiency(method);
+            information += own_information;
+            log_spread = (own_information * std::log(own) + prior_information * log_spread) / information;
+        }
+        fits[c] = {std::exp(log_spread), 1.0 / std::sqrt(information), static_cast<int>(residuals[c].size()),
+                   parameters_used[c]};
+    }
+    return fits;
+}
+
+double correlation_of_phases(const TimeObjective& objective, const std::vector<double>& standardised,
+                             const PriorSet& prior, std::size_t n_cases) {
+    std::vector<double> enucleation(n_cases, std::nan("")), morcellation(n_cases, std::nan(""));
+    const auto& observations = objective.observations();
+    for (std::size_t o = 0; o < observations.size(); ++o) {
+        if (observations[o].kind != ObservationKind::residual) continue;
+        const std::size_t i = static_cast<std::size_t>(observations[o].case_index);
+        if (observations[o].channel == Channel::enucleation) enucleation[i] = standardised[o];
+        if (observations[o].channel == Channel::morcellation) morcellation[i] = standardised[o];
+    }
+    const Loss bisquare("bisquare");
+    double both = 0.0, first = 0.0, second = 0.0, n = 0.0;
+    for (std::size_t i = 0; i < n_cases; ++i) {
+        if (std::isnan(enucleation[i]) || std::isnan(morcellation[i])) continue;
+        const double weight = bisquare(enucleation[i]).weight * bisquare(morcellation[i]).weight;
+        both += weight * enucleation[i] * morcellation[i];
+        first += weight * enucleation[i] * enucleation[i];
+        second += weight * morcellation[i] * morcellation[i];
+        n += weight > 0.0 ? 1.0 : 0.0;
+    }
+    const double own = first > 0.0 && second > 0.0 ? both / std::sqrt(first * second) : 0.0;
+    return (n * own + prior.phase_correlation_cases * prior.phase_correlation) / (n + prior.phase_correlation_cases);
+}
+
+}  // namespace
+
+void FitOptions::check() const {
+    solver.check();
+    if (max_rounds < 1) throw InvalidArgument("max_rounds must be at least 1");
+    if (!(round_tolerance > 0.0)) throw InvalidArgument("round_tolerance must be positive");
+    if (scale_method == ScaleMethod::fixed) throw InvalidArgument("the time model estimates its spreads: scale_method 'fixed' is not allowed");
+    if (threads < 0) throw InvalidArgument("threads must be 0 (all) or more");
+}
+
+TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, const FitOptions& options) {
+    options.check();
+    TheatreTimeFit fit;
+    fit.layout = ModelLayout::from_cases(cases);
+    fit.n_cases = cases.size();
+    std::vector<CaseFeatures> features = case_features(cases, fit.layout);
+    for (std::size_t i = 0; i < features.size(); ++i) {
+        if (!std::isfinite(features[i].log_v80))
+            throw NotFinite("case " + std::to_string(i + 1) + ": gland_ml must be a positive number");
+    }
+    std::vector<Observation> observations = observations_of(cases, features);
+    if (observations.empty()) throw InvalidArgument("no case has a recorded time: there is nothing to fit");
+    for (const Observation& o : observations) {
+        if (!std::isfinite(o.log_recorded) || !std::isfinite(o.offset_min))
+            throw NotFinite("case " + std::to_string(o.case_index + 1) + ": " + std::string(channel_name(o.channel)) +
+                            " must be a positive number");
+    }
+    const WorkingPrior working = working_prior(fit.layout, prior, options.use_prior);
+    fit.prior_mean = working.mean;
+    fit.prior_precision = working.precision;
+    const Eigen::Index p = fit.layout.size();
+    Eigen::VectorXd lower(p), upper(p);
+    for (int i = 0; i < fit.layout.size(); ++i) {
+        lower[i] = to_working(fit.layout.transform(i), fit.layout.lower(i));
+        upper[i] = to_working(fit.layout.transform(i), fit.layout.upper(i));
+    }
+    TimeObjective objective(fit.layout, std::move(features), std::move(observations), working.mean, working.precision,
+                            options.threads);
+    fit.theta = working.mean;
+    std::array<double, kChannels> spread{};
+    for (std::size_t c = 0; c < spread.size(); ++c)
+        spread[c] = prior.spread(channel_name(static_cast<Channel>(c))).centre;
+
+    Evaluation evaluation;
+    Eigen::MatrixXd inverse;
+    const auto update_spreads = [&](ScaleMethod method) {
+        objective.evaluate(fit.theta, Curvature::reweighted, evaluation);
+        inverse = inverse_of(evaluation.curvature, fit.layout.names());
+        const auto used = objective.case_information(fit.theta, inverse).parameters_used;
+        fit.channels = channel_fits(objective, objective.standardised_residuals(fit.theta), used, spread, prior, method);
+        double change = 0.0;
+        for (std::size_t c = 0; c < spread.size(); ++c) {
+            change = std::max(change, std::abs(fit.channels[c].spread / spread[c] - 1.0));
+            spread[c] = fit.channels[c].spread;
+        }
+        objective.set_spreads(fit.theta, spread);
+        return change;
+    };
+    const auto solve = [&](Curvature curvature, const MinimiseOptions& solver) {
+        fit.minimum = minimise(objective, fit.theta, lower, upper, curvature, solver);
+        if (fit.minimum.termination == Termination::interrupted) throw NotConverged("the fit was interrupted");
+        if (!fit.minimum.usable()) throw NotConverged("the fit did not converge: " + fit.minimum.message);
+        fit.theta = fit.minimum.theta;
+    };
+    MinimiseOptions rough = options.solver;
+    rough.function_tolerance = std::max(rough.function_tolerance, 1e-8);
+    rough.step_tolerance = std::max(rough.step_tolerance, 1e-7);
+
+    objective.set_spreads(fit.theta, spread);
+    const bool squares = options.loss.name() == "squares";
+    objective.set_loss(squares ? options.loss : Loss("huber"));
+    for (int round = 0; round < kHuberRounds; ++round) {
+        solve(Curvature::reweighted, rough);
+        update_spreads(options.scale_method);
+    }
+    objective.set_loss(options.loss);
+    if (options.loss.redescending()) solve(Curvature::reweighted, rough);
+    for (fit.rounds = 1; fit.rounds <= options.max_rounds; ++fit.rounds) {
+        const Eigen::VectorXd before = fit.theta;
+        solve(Curvature::exact, options.solver);
+        const double rescaled = update_spreads(options.scale_method);
+        const double moved =
+            ((fit.theta - before).array().abs() / inverse.diagonal().array().sqrt()).maxCoeff();
+        const double change = std::max(rescaled, moved);
+        if (options.progress) options.progress(fit.rounds, change);
+        if (change <= options.round_tolerance) break;
+    }
+    if (fit.rounds > options.max_rounds)
+        throw NotConverged("spreads and parameters did not settle in " + std::to_string(options.max_rounds) + " rounds");
+    solve(Curvature::exact, options.solver);
+
+    objective.evaluate(fit.theta, Curvature::reweighted, evaluation);
+    fit.curvature = evaluation.curvature;
+    inverse = inverse_of(evaluation.curvature, fit.layout.names());
+    fit.score_product = objective.case_information(fit.theta, inverse).score_product;
+    const std::vector<double> standardised = objective.standardised_residuals(fit.theta);
+    fit.phase_correlation = correlation_of_phases(objective, standardised, prior, fit.n_cases);
+    fit.observations.reserve(standardised.size());
+    for (std::size_t o = 0; o < standardised.size(); ++o) {
+        const Observation& one = objective.observations()[o];
+        const double weight =
+            one.kind == ObservationKind::residual ? objective.loss()(standardised[o]).weight : 1.0;
+        fit.observations.push_back({one, objective.spreads()[o], standardised[o], weight});
+    }
+    return fit;
+}
+
+}  // namespace lobetime

@@ -1,0 +1,173 @@
+#include <lobetime/core/errors.hpp>
+#include <lobetime/core/normal.hpp>
+#include <lobetime/inference/fitted_model.hpp>
+
+#include <Eigen/Cholesky>
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <tuple>
+
+namespace lobetime {
+namespace {
+
+/// From so many non-blank entries on, a 0/1 column counts as kept by the unit.
+constexpr int kKeptFrom = 20;
+constexpr double kCasesShare = 0.5;
+
+ParameterSource source_of(int parameter, const ModelLayout& layout, const PriorSet& prior, double variance,
+                          double prior_precision) {
+    ParameterSource source;
+    if (parameter < param::Count) {
+        const ParameterPrior* row = prior.find(layout.names()[static_cast<std::size_t>(parameter)]);
+        source.origin = row->origin;
+        source.source = row->source;
+    } else {
+        source.origin = prior.group_origin;
+        source.source = prior.group_source;
+    }
+    source.share_from_cases =
+        prior_precision > 0.0 ? std::clamp(1.0 - variance * prior_precision, 0.0, 1.0) : 1.0;
+    if (source.share_from_cases >= kCasesShare) source.origin = NumberOrigin::cases;
+    return source;
+}
+
+struct Counts {
+    int recorded = 0, events = 0;
+};
+
+void count(double flag, Counts& counts) {
+    if (std::isnan(flag)) return;
+    ++counts.recorded;
+    if (flag > 0.5) ++counts.events;
+}
+
+}  // namespace
+
+std::string device_class_name(BladeMotion blade, Suction suction) {
+    static const std::map<BladeMotion, std::string> blades = {{BladeMotion::unknown, "unknown"},
+                                                              {BladeMotion::reciprocating, "reciprocating"},
+                                                              {BladeMotion::oscillating, "oscillating"}};
+    static const std::map<Suction, std::string> suctions = {{Suction::unknown, "unknown"},
+                                                            {Suction::vacuum, "vacuum"},
+                                                            {Suction::peristaltic, "peristaltic"},
+                                                            {Suction::wall, "wall"}};
+    return blades.at(blade) + "/" + suctions.at(suction);
+}
+
+FittedModel model_from_prior(const PriorSet& prior) {
+    FittedModel model;
+    model.layout = ModelLayout({}, {});
+    const Eigen::Index n = model.layout.size();
+    model.theta.resize(n);
+    model.covariance.setZero(n, n);
+    for (int i = 0; i < model.layout.size(); ++i) {
+        const ParameterPrior* row = prior.find(model.layout.names()[static_cast<std::size_t>(i)]);
+        if (row == nullptr)
+            throw InvalidArgument("the prior has no row for " + model.layout.names()[static_cast<std::size_t>(i)]);
+        model.theta[i] = row->working_mean();
+        model.covariance(i, i) = row->working_sd() * row->working_sd();
+        model.sources.push_back({row->origin, row->source, 0.0});
+    }
+    for (std::size_t c = 0; c < model.channels.size(); ++c) {
+        const SpreadPrior& spread = prior.spread(channel_name(static_cast<Channel>(c)));
+        model.channels[c] = {spread.centre, spread.log_sd(), 0, 0.0};
+    }
+    model.phase_correlation = prior.phase_correlation;
+    model.surgeon_enucleation_log_sd = prior.surgeon_enucleation_log_sd;
+    model.surgeon_morcellation_log_sd = prior.surgeon_morcellation_log_sd;
+    model.device_log_sd = prior.device_log_sd;
+    for (const RatePrior& rate : prior.fault_rates) model.fault_rates.push_back({rate.name, {rate.events, rate.cases}});
+    model.hard_nodule_rate = {prior.hard_nodule_rate.events, prior.hard_nodule_rate.cases};
+    return model;
+}
+
+Eigen::MatrixXd sandwich_covariance(const TheatreTimeFit& fit) {
+    const Eigen::VectorXd scale = fit.curvature.diagonal().cwiseSqrt().cwiseInverse();
+    const Eigen::LLT<Eigen::MatrixXd> cholesky(Eigen::MatrixXd(scale.asDiagonal() * fit.curvature * scale.asDiagonal()));
+    if (cholesky.info() != Eigen::Success) throw NotIdentifiable("the curvature is not positive definite", {});
+    Eigen::MatrixXd middle = fit.score_product;
+    middle.diagonal() += fit.prior_precision;
+    const Eigen::MatrixXd half = cholesky.solve(Eigen::MatrixXd(scale.asDiagonal() * middle * scale.asDiagonal()));
+    const Eigen::MatrixXd scaled = cholesky.solve(half.transpose());
+    const Eigen::MatrixXd covariance = scale.asDiagonal() * scaled * scale.asDiagonal();
+    return 0.5 * (covariance + covariance.transpose());
+}
+
+FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior,
+                           const FitOptions& options) {
+    FittedModel model = model_from_prior(prior);
+    model.layout = fit.layout;
+    model.theta = fit.theta;
+    model.covariance = sandwich_covariance(fit);
+    model.channels = fit.channels;
+    model.phase_correlation = fit.phase_correlation;
+    model.loss = options.loss.name();
+    model.prior = options.use_prior ? "published" : "none";
+    model.n_cases = static_cast<int>(fit.n_cases);
+    model.sources.clear();
+    for (int i = 0; i < fit.layout.size(); ++i)
+        model.sources.push_back(source_of(i, fit.layout, prior, model.covariance(i, i), fit.prior_precision[i]));
+
+    std::vector<double> glands = cases.gland_ml;
+    std::sort(glands.begin(), glands.end());
+    model.gland_min_ml = glands.front();
+    model.gland_max_ml = glands.back();
+    model.gland_median_ml = glands[glands.size() / 2];
+
+    for (const std::string& code : fit.layout.surgeons()) model.surgeons.push_back({code, std::nan(""), 0});
+    std::map<std::string, Counts> faults;
+    Counts all_faults, nodules;
+    for (std::size_t i = 0; i < cases.size(); ++i) {
+        const int s = fit.layout.surgeon_position(cases.surgeon[i]);
+        if (s >= 0) {
+            SurgeonRecord& record = model.surgeons[static_cast<std::size_t>(s)];
+            ++record.cases;
+            if (!std::isnan(cases.surgeon_case_no[i]))
+                record.last_case_no = std::fmax(record.last_case_no, cases.surgeon_case_no[i]);
+        }
+        const auto known = std::find_if(model.device_classes.begin(), model.device_classes.end(), [&](const auto& one) {
+            return one.blade == cases.blade[i] && one.suction == cases.suction[i];
+        });
+        if (known == model.device_classes.end())
+            model.device_classes.push_back({cases.blade[i], cases.suction[i], 1});
+        else
+            ++known->cases;
+        count(cases.device_fault[i], faults[device_class_name(cases.blade[i], cases.suction[i])]);
+        count(cases.device_fault[i], all_faults);
+        count(cases.hard_nodule[i], nodules);
+        if (!std::isnan(cases.canister_ml[i])) model.canisters_recorded = true;
+    }
+    std::sort(model.device_classes.begin(), model.device_classes.end(),
+              [](const auto& a, const auto& b) { return std::tie(b.cases, a.blade, a.suction) < std::tie(a.cases, b.blade, b.suction); });
+    model.faults_recorded = all_faults.recorded >= kKeptFrom;
+    model.hard_nodules_recorded = nodules.recorded >= kKeptFrom;
+    for (auto& [name, rate] : model.fault_rates) {
+        const auto own = faults.find(name);
+        if (own == faults.end()) continue;
+        rate.events += own->second.events;
+        rate.cases += own->second.recorded;
+    }
+    model.hard_nodule_rate.events += nodules.events;
+    model.hard_nodule_rate.cases += nodules.recorded;
+    return model;
+}
+
+std::vector<Interval> confidence_intervals(const FittedModel& model, double level) {
+    if (!(level > 0.0 && level < 1.0)) throw InvalidArgument("level must lie strictly between 0 and 1");
+    const double z = normal_quantile(0.5 + 0.5 * level);
+    std::vector<Interval> intervals;
+    for (int i = 0; i < model.layout.size(); ++i) {
+        const Transform transform = model.layout.transform(i);
+        const double half = z * std::sqrt(model.covariance(i, i));
+        const auto inside = [&](double working) {
+            return std::clamp(to_natural(transform, working), model.layout.lower(i), model.layout.upper(i));
+        };
+        intervals.push_back(
+            {to_natural(transform, model.theta[i]), inside(model.theta[i] - half), inside(model.theta[i] + half)});
+    }
+    return intervals;
+}
+
+}  // namespace lobetime

@@ -1,0 +1,297 @@
+#include <lobetime/core/errors.hpp>
+#include <lobetime/core/parallel.hpp>
+#include <lobetime/core/random.hpp>
+#include <lobetime/model/formulas.hpp>
+#include <lobetime/predict/prediction.hpp>
+
+#include <Eigen/Eigenvalues>
+
+#include <algorithm>
+#include <cmath>
+#include <functional>
+
+namespace lobetime {
+namespace {
+
+/// Case numbers over which an unknown experience is spread (assumption).
+constexpr double kUnknownExperienceUpTo = 300.0;
+
+// Streams are named by purpose and code, so that no two things ever share numbers.
+CounterRandom stream(std::uint64_t seed, const std::string& name) { return {seed, stable_hash(name)}; }
+
+/// Square root of a covariance that may be singular.
+Eigen::MatrixXd square_root(const Eigen::MatrixXd& covariance) {
+    const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> eigen(covariance);
+    return eigen.eigenvectors() * eigen.eigenvalues().cwiseMax(0.0).cwiseSqrt().asDiagonal();
+}
+
+struct ParameterDraws {
+    Eigen::MatrixXd theta;                  ///< parameters x draws
+    Eigen::Array<double, kChannels, Eigen::Dynamic> spread;
+};
+
+ParameterDraws draw_parameters(const FittedModel& model, const PredictOptions& options) {
+    const Eigen::Index p = model.layout.size(), n = options.draws;
+    const Eigen::Index per_draw = (p + kChannels + 3) / 4;
+    const CounterRandom random = stream(options.seed, "parameters");
+    Eigen::MatrixXd z(4 * per_draw, n);
+    parallel_for(static_cast<std::size_t>(n), options.threads, [&](std::size_t d) {
+        for (Eigen::Index k = 0; k < per_draw; ++k) {
+            const auto four = random.normals(d * static_cast<std::size_t>(per_draw) + static_cast<std::size_t>(k));
+            for (Eigen::Index j = 0; j < 4; ++j) z(4 * k + j, static_cast<Eigen::Index>(d)) = four[static_cast<std::size_t>(j)];
+        }
+    });
+    ParameterDraws draws;
+    draws.theta = (square_root(model.covariance) * z.topRows(p)).colwise() + model.theta;
+    for (int i = 0; i < model.layout.size(); ++i) {
+        const double lower = to_working(model.layout.transform(i), model.layout.lower(i));
+        const double upper = to_working(model.layout.transform(i), model.layout.upper(i));
+        draws.theta.row(i) = draws.theta.row(i).cwiseMax(lower).cwiseMin(upper);
+    }
+    draws.spread.resize(kChannels, n);
+    for (int c = 0; c < kChannels; ++c) {
+        const ChannelFit& channel = model.channels[static_cast<std::size_t>(c)];
+        draws.spread.row(c) = channel.spread * (channel.spread_log_se * z.row(p + c).array()).exp();
+    }
+    // A unit that records sums only: their spread says how far the phases' spreads are off.
+    const auto observed = [&](Channel c) { return model.channels[static_cast<std::size_t>(c)].observations > 0; };
+    const Channel sum = observed(Channel::operative) ? Channel::operative : Channel::theatre;
+    if (observed(sum)) {
+        for (const Channel c : {Channel::enucleation, Channel::haemostasis, Channel::morcellation, Channel::room}) {
+            const bool in_sum = c != Channel::room || sum == Channel::theatre;
+            if (!observed(c) && in_sum)
+                draws.spread.row(static_cast<int>(c)) *= model.channels[static_cast<std::size_t>(sum)].spread;
+        }
+    }
+    return draws;
+}
+
+/// One booked case as the draws see it.
+struct BookedCase {
+    CaseFeatures features;
+    std::string surgeon, device;
+    bool surgeon_known = false, device_known = false, experience_known = false;
+    bool blade_known = false, suction_known = false;
+    bool hard_nodule_known = false;
+    double fault_rate = 0.0;
+};
+
+double fault_rate_of(const FittedModel& model, BladeMotion blade, Suction suction) {
+    const std::string name = device_class_name(blade, suction);
+    double rate = 0.0;
+    for (const auto& [known, one] : model.fault_rates) {
+        if (known == name) return one.mean();
+        if (known == "other") rate = one.mean();
+    }
+    return rate;
+}
+
+double median_theatre_min(const double* theta, const CaseFeatures& f, double enucleation_level, double blade_level,
+                          double device_level, bool with_swaps, double* swaps_out = nullptr) {
+    const double tissue = formulas::log_tissue(theta, f);
+    const double blade = formulas::blade_min(theta, f, tissue, blade_level, device_level);
+    const double swaps =
+        with_swaps ? formulas::expected_swaps(std::log(formulas::fluid_ml(theta, f, blade)), f.log_canister,
+                                              std::exp(theta[param::fluid_log_sd]))
+                   : 0.0;
+    if (swaps_out != nullptr) *swaps_out = swaps;
+    return formulas::enucleation_min(theta, f, enucleation_level) + formulas::haemostasis_min(theta, f) +
+           formulas::morcellation_min(theta, f, blade, swaps) + formulas::room_min(theta, f);
+}
+
+Explanation explain(const FittedModel& model, const BookedCase& booked) {
+    const double* theta = model.theta.data();
+    const CaseFeatures& f = booked.features;
+    const double u = f.surgeon >= 0 ? theta[model.layout.surgeon_enucleation_index(f.surgeon)] : 0.0;
+    const double v = f.surgeon >= 0 ? theta[model.layout.surgeon_morcellation_index(f.surgeon)] : 0.0;
+    const double device = f.device >= 0 ? theta[model.layout.device_index(f.device)] : 0.0;
+    Explanation e;
+    e.reference_gland_ml = model.gland_median_ml;
+    e.case_no = booked.experience_known ? f.cases_done + 1.0 : std::nan("");
+    const double actual = median_theatre_min(theta, f, u, v, device, true, &e.expected_swaps);
+    const auto gone_without = [&](const std::function<void(CaseFeatures&)>& change) {
+        CaseFeatures usual = f;
+        change(usual);
+        return actual - median_theatre_min(theta, usual, u, v, device, true);
+    };
+    e.volume_min = gone_without([&](CaseFeatures& c) { c.log_v80 = std::log(model.gland_median_ml / 80.0); });
+    e.swaps_min = actual - median_theatre_min(theta, f, u, v, device, false);
+    if (booked.experience_known) e.learning_min = gone_without([](CaseFeatures& c) { c.cases_done = kPlateau; });
+    e.surgeon_min = actual - median_theatre_min(theta, f, 0.0, 0.0, device, true);
+    if (!model.device_classes.empty()) {
+        const DeviceClassRecord& usual = model.device_classes.front();
+        CaseFeatures other = f;
+        if (usual.blade != BladeMotion::unknown) other.oscillating = usual.blade == BladeMotion::oscillating ? 1.0 : 0.0;
+        if (usual.suction != Suction::unknown) {
+            other.vacuum = usual.suction == Suction::vacuum ? 1.0 : 0.0;
+            other.peristaltic = usual.suction == Suction::peristaltic ? 1.0 : 0.0;
+            other.wall = usual.suction == Suction::wall ? 1.0 : 0.0;
+        }
+        e.device_min = actual - median_theatre_min(theta, other, u, v, 0.0, true);
+    }
+    e.covariates_min = gone_without([](CaseFeatures& c) {
+        c.trainee = c.anticoagulated = c.hard_nodule = c.spinal = 0.0;
+    });
+    return e;
+}
+
+}  // namespace
+
+const std::array<std::string_view, kPhases>& phase_names() {
+    static const std::array<std::string_view, kPhases> names = {"enucleation", "haemostasis", "morcellation", "room"};
+    return names;
+}
+
+std::string_view flag_name(Flag flag) {
+    switch (flag) {
+        case Flag::no_history: return "no_history";
+        case Flag::gland_beyond_range: return "gland_beyond_range";
+        case Flag::surgeon_unseen: return "surgeon_unseen";
+        case Flag::experience_unknown: return "experience_unknown";
+        case Flag::device_class_unseen: return "device_class_unseen";
+        case Flag::device_class_unknown: return "device_class_unknown";
+        case Flag::device_unseen: return "device_unseen";
+        case Flag::collection_unknown: return "collection_unknown";
+        case Flag::haemostasis_from_prior: return "haemostasis_from_prior";
+        case Flag::room_from_prior: return "room_from_prior";
+    }
+    return "unknown";
+}
+
+void PredictOptions::check() const {
+    if (draws < 100 || draws > 10'000'000) throw InvalidArgument("draws must lie between 100 and 10,000,000");
+    if (threads < 0) throw InvalidArgument("threads must be 0 (all) or more");
+}
+
+double Prediction::total(std::size_t case_index, std::size_t draw) const {
+    const double* m = &minutes[(case_index * n_draws + draw) * kPhases];
+    return m[0] + m[1] + m[2] + m[3];
+}
+
+Prediction predict(const FittedModel& model, const CaseTable& bookings, const PredictOptions& options) {
+    options.check();
+    const std::vector<CaseFeatures> features = case_features(bookings, model.layout);
+    Prediction out;
+    out.n_cases = bookings.size();
+    out.n_draws = static_cast<std::size_t>(options.draws);
+    out.flags.resize(out.n_cases);
+    std::vector<BookedCase> booked(out.n_cases);
+
+    const auto informed = [&](Channel c) { return model.channels[static_cast<std::size_t>(c)].observations > 0; };
+    for (std::size_t i = 0; i < out.n_cases; ++i) {
+        if (!(bookings.gland_ml[i] > 0.0) || !std::isfinite(bookings.gland_ml[i]))
+            throw InvalidArgument("booking " + std::to_string(i + 1) + ": gland_ml must be a positive number");
+        BookedCase& one = booked[i];
+        std::vector<Flag>& flags = out.flags[i];
+        one.features = features[i];
+        one.features.device_fault = 0.0;
+        one.features.canister_swaps = std::nan("");
+        one.features.log_tissue = std::nan("");
+        one.surgeon = bookings.surgeon[i];
+        one.device = bookings.device[i];
+        one.surgeon_known = one.features.surgeon >= 0;
+        one.device_known = one.features.device >= 0 || one.device.empty();
+        one.blade_known = bookings.blade[i] != BladeMotion::unknown;
+        one.suction_known = bookings.suction[i] != Suction::unknown;
+        one.hard_nodule_known = !std::isnan(bookings.hard_nodule[i]);
+        one.experience_known = !std::isnan(bookings.surgeon_case_no[i]);
+        if (!one.experience_known && one.surgeon_known) {
+            // The fit took a surgeon without any case number as experienced; so does the prediction.
+            const double last = model.surgeons[static_cast<std::size_t>(one.features.surgeon)].last_case_no;
+            one.features.cases_done = std::isnan(last) ? kPlateau : last;
+            one.experience_known = true;
+        }
+        one.fault_rate = model.faults_recorded || !model.has_history()
+                             ? fault_rate_of(model, bookings.blade[i], bookings.suction[i])
+                             : 0.0;
+        if (!model.has_history()) flags.push_back(Flag::no_history);
+        if (model.has_history() &&
+            (bookings.gland_ml[i] < model.gland_min_ml || bookings.gland_ml[i] > model.gland_max_ml))
+            flags.push_back(Flag::gland_beyond_range);
+        if (!one.surgeon_known && model.has_history()) flags.push_back(Flag::surgeon_unseen);
+        if (!one.experience_known) flags.push_back(Flag::experience_unknown);
+        if (!one.blade_known || !one.suction_known) {
+            flags.push_back(Flag::device_class_unknown);
+        } else if (model.has_history()) {
+            const bool seen = std::any_of(model.device_classes.begin(), model.device_classes.end(), [&](const auto& c) {
+                return c.blade == bookings.blade[i] && c.suction == bookings.suction[i];
+            });
+            if (!seen) flags.push_back(Flag::device_class_unseen);
+        }
+        if (!one.device_known) flags.push_back(Flag::device_unseen);
+        if (std::isnan(bookings.canister_ml[i])) flags.push_back(Flag::collection_unknown);
+        if (model.has_history() && !informed(Channel::haemostasis) && !informed(Channel::operative) &&
+            !informed(Channel::theatre))
+            flags.push_back(Flag::haemostasis_from_prior);
+        if (model.has_history() && !informed(Channel::room) && !informed(Channel::theatre))
+            flags.push_back(Flag::room_from_prior);
+    }
+
+    const ParameterDraws parameters = draw_parameters(model, options);
+    out.minutes.resize(out.n_cases * out.n_draws * kPhases);
+    out.swaps.resize(out.n_cases * out.n_draws);
+    out.explanations.resize(out.n_cases);
+    const bool nodules = model.hard_nodules_recorded || !model.has_history();
+    const double nodule_rate = model.hard_nodule_rate.mean();
+    const double rho = model.phase_correlation, rest = std::sqrt(1.0 - rho * rho);
+
+    parallel_for(out.n_cases, options.threads, [&](std::size_t i) {
+        const BookedCase& one = booked[i];
+        out.explanations[i] = explain(model, one);
+        const std::string& id = bookings.case_id[i];
+        const CounterRandom noise =
+            stream(options.seed, id.empty() ? "position " + std::to_string(i) : "case " + id);
+        const CounterRandom surgeon = stream(options.seed, "surgeon " + one.surgeon);
+        const CounterRandom device = stream(options.seed, "device " + one.device);
+        CaseFeatures f = one.features;
+        for (std::size_t d = 0; d < out.n_draws; ++d) {
+            const Eigen::Index column = static_cast<Eigen::Index>(d);
+            const double* theta = &parameters.theta(0, column);
+            const auto spread = [&](Channel c) { return parameters.spread(static_cast<int>(c), column); };
+            double u = 0.0, v = 0.0, device_level = 0.0;
+            if (one.surgeon_known) {
+                u = theta[model.layout.surgeon_enucleation_index(f.surgeon)];
+                v = theta[model.layout.surgeon_morcellation_index(f.surgeon)];
+            } else {
+                const auto z = surgeon.normals(d);
+                u = model.surgeon_enucleation_log_sd * z[0];
+                v = model.surgeon_morcellation_log_sd * z[1];
+            }
+            if (f.device >= 0)
+                device_level = theta[model.layout.device_index(f.device)];
+            else if (!one.device_known)
+                device_level = model.device_log_sd * device.normals(d)[0];
+            if (!one.experience_known)
+                f.cases_done = std::pow(kUnknownExperienceUpTo, surgeon.uniforms(d)[0]) - 1.0;
+            const auto chance = noise.uniforms(d);
+            if (!one.blade_known) f.oscillating = chance[0] < 0.5 ? 1.0 : 0.0;
+            if (!one.suction_known) {
+                f.vacuum = chance[1] < 0.5 ? 1.0 : 0.0;
+                f.peristaltic = 1.0 - f.vacuum;
+            }
+            if (!one.hard_nodule_known) f.hard_nodule = nodules && chance[2] < nodule_rate ? 1.0 : 0.0;
+            f.device_fault = chance[3] < one.fault_rate ? 1.0 : 0.0;
+            const auto z = noise.normals(2 * d);
+            const auto z_more = noise.normals(2 * d + 1);
+
+            const double tissue = formulas::log_tissue(theta, f) + spread(Channel::tissue) * z_more[0];
+            const double blade = formulas::blade_min(theta, f, tissue, v, device_level);
+            double swaps = 0.0;
+            if (std::isfinite(f.log_canister)) {
+                const double fluid = std::log(formulas::fluid_ml(theta, f, blade)) +
+                                     std::exp(theta[param::fluid_log_sd]) * z_more[1];
+                swaps = std::floor(std::exp(fluid - f.log_canister));
+            }
+            double* m = &out.minutes[(i * out.n_draws + d) * kPhases];
+            m[0] = formulas::enucleation_min(theta, f, u) * std::exp(spread(Channel::enucleation) * z[0]);
+            m[1] = formulas::haemostasis_min(theta, f) * std::exp(spread(Channel::haemostasis) * z[1]);
+            m[2] = formulas::morcellation_min(theta, f, blade, swaps) *
+                   std::exp(spread(Channel::morcellation) * (rho * z[0] + rest * z[2]));
+            m[3] = formulas::room_min(theta, f) * std::exp(spread(Channel::room) * z[3]);
+            out.swaps[i * out.n_draws + d] = swaps;
+        }
+    });
+    return out;
+}
+
+}  // namespace lobetime

@@ -1,0 +1,144 @@
+#include <lobetime/core/errors.hpp>
+#include <lobetime/fit/robust_regression.hpp>
+#include <lobetime/fit/theatre_time_fit.hpp>
+
+#include <pybind11/eigen.h>
+#include <pybind11/functional.h>
+#include <pybind11/numpy.h>
+#include <pybind11/pybind11.h>
+#include <pybind11/stl.h>
+
+#include <string>
+#include <vector>
+
+namespace py = pybind11;
+using namespace lobetime;
+
+namespace {
+
+/// Ctrl-C asked for? Called from a released section, between steps of the solver.
+bool interrupted() {
+    const py::gil_scoped_acquire gil;
+    if (PyErr_CheckSignals() != 0) throw py::error_already_set();
+    return false;
+}
+
+template <typename T, typename Get>
+py::array_t<T> column(const TheatreTimeFit& fit, Get get) {
+    py::array_t<T> out(static_cast<py::ssize_t>(fit.observations.size()));
+    auto view = out.template mutable_unchecked<1>();
+    for (py::ssize_t i = 0; i < view.shape(0); ++i) view(i) = get(fit.observations[static_cast<std::size_t>(i)]);
+    return out;
+}
+
+const char* kind_name(ObservationKind kind) {
+    switch (kind) {
+        case ObservationKind::residual: return "residual";
+        case ObservationKind::survivor: return "survivor";
+        case ObservationKind::swap_count: return "swap_count";
+    }
+    return "unknown";
+}
+
+py::dict observation_columns(const TheatreTimeFit& fit) {
+    py::list channel, kind;
+    for (const FittedObservation& o : fit.observations) {
+        channel.append(channel_name(o.observation.channel));
+        kind.append(kind_name(o.observation.kind));
+    }
+    py::dict out;
+    out["case_index"] = column<int>(fit, [](const FittedObservation& o) { return o.observation.case_index; });
+    out["channel"] = channel;
+    out["kind"] = kind;
+    out["phases"] = column<int>(fit, [](const FittedObservation& o) { return int{o.observation.phases}; });
+    out["log_recorded"] = column<double>(fit, [](const FittedObservation& o) { return o.observation.log_recorded; });
+    out["offset_min"] = column<double>(fit, [](const FittedObservation& o) { return o.observation.offset_min; });
+    out["spread"] = column<double>(fit, [](const FittedObservation& o) { return o.spread; });
+    out["standardised"] = column<double>(fit, [](const FittedObservation& o) { return o.standardised; });
+    out["weight"] = column<double>(fit, [](const FittedObservation& o) { return o.weight; });
+    return out;
+}
+
+}  // namespace
+
+void bind_fit(py::module_& m) {
+    m.def("loss_names", &Loss::names);
+    m.def(
+        "loss_information_factor", [](const std::string& name, double tuning) { return Loss(name, tuning).information_factor(); },
+        py::arg("name"), py::arg("tuning") = 0.0);
+    m.def(
+        "robust_scale",
+        [](const std::vector<double>& residuals, const std::string& method, double parameters) {
+            return robust_scale(residuals, scale_method_from_name(method), parameters);
+        },
+        py::arg("residuals"), py::arg("method"), py::arg("parameters") = 0.0,
+        "Robust spread of residuals about zero; methods: sd, mad, proposal2, m_scale, reweighted.");
+
+    py::class_<TheatreTimeFit>(m, "TheatreTimeFit", "Minimum of the time model's robust objective.")
+        .def_property_readonly("names", [](const TheatreTimeFit& f) { return f.layout.names(); })
+        .def_readonly("theta", &TheatreTimeFit::theta, "parameters on the working scale")
+        .def_readonly("prior_mean", &TheatreTimeFit::prior_mean)
+        .def_readonly("prior_precision", &TheatreTimeFit::prior_precision)
+        .def_readonly("curvature", &TheatreTimeFit::curvature)
+        .def_readonly("score_product", &TheatreTimeFit::score_product)
+        .def_readonly("rounds", &TheatreTimeFit::rounds)
+        .def_readonly("n_cases", &TheatreTimeFit::n_cases)
+        .def_readonly("phase_correlation", &TheatreTimeFit::phase_correlation)
+        .def_property_readonly("cost", [](const TheatreTimeFit& f) { return f.minimum.cost; })
+        .def_property_readonly("largest_gradient", [](const TheatreTimeFit& f) { return f.minimum.largest_gradient; })
+        .def_property_readonly("termination", [](const TheatreTimeFit& f) { return f.minimum.message; })
+        .def_property_readonly("on_bound", [](const TheatreTimeFit& f) { return f.minimum.on_bound; })
+        .def("observations", &observation_columns,
+             "Columns of what the fit saw, one entry an observation: case_index, channel, kind, phases (bits: 1 "
+             "enucleation, 2 haemostasis, 4 morcellation, 8 room), log_recorded, offset_min, spread, standardised, weight.");
+    m.def(
+        "fit_theatre_time",
+        [](const CaseTable& cases, const PriorSet& prior, const std::string& loss, double tuning,
+           const std::string& scale_method, bool use_prior, int threads,
+           const std::function<void(int, double)>& progress) {
+            FitOptions options;
+            options.loss = Loss(loss, tuning);
+            options.scale_method = scale_method_from_name(scale_method);
+            options.use_prior = use_prior;
+            options.threads = threads;
+            options.solver.interrupt = interrupted;
+            if (progress) {
+                options.progress = [&progress](int round, double change) {
+                    const py::gil_scoped_acquire gil;
+                    progress(round, change);
+                };
+            }
+            // The fit touches C++ objects only; callbacks take the lock back.
+            const py::gil_scoped_release released;
+            return fit_theatre_time(cases, prior, options);
+        },
+        py::arg("cases"), py::arg("prior"), py::kw_only(), py::arg("loss") = "bisquare", py::arg("tuning") = 0.0,
+        py::arg("scale_method") = "reweighted", py::arg("use_prior") = true, py::arg("threads") = 0,
+        py::arg("progress") = nullptr);
+
+    m.def(
+        "fit_robust_regression",
+        [](const std::function<py::tuple(const Eigen::VectorXd&)>& mean, const Eigen::VectorXd& y,
+           const Eigen::VectorXd& start, const std::vector<std::string>& names, const Eigen::VectorXd& lower,
+           const Eigen::VectorXd& upper, const std::string& loss, double tuning, const std::string& scale_method,
+           double scale) {
+            RegressionOptions options;
+            options.loss = Loss(loss, tuning);
+            options.scale_method = scale_method_from_name(scale_method);
+            options.scale = scale;
+            const MeanFunction function = [&](const Eigen::VectorXd& theta, Eigen::VectorXd& fitted,
+                                              Eigen::MatrixXd& jacobian) {
+                const py::tuple pair = mean(theta);
+                fitted = pair[0].cast<Eigen::VectorXd>();
+                jacobian = pair[1].cast<Eigen::MatrixXd>();
+            };
+            const RegressionFit fit = fit_robust_regression(function, y, start, lower, upper, names, options);
+            return py::dict(py::arg("theta") = fit.theta, py::arg("scale") = fit.scale, py::arg("cost") = fit.cost,
+                            py::arg("weights") = fit.weights, py::arg("residuals") = fit.residuals,
+                            py::arg("rounds") = fit.scale_rounds, py::arg("termination") = fit.minimum.message);
+        },
+        py::arg("mean"), py::arg("y"), py::arg("start"), py::kw_only(), py::arg("names"), py::arg("lower"),
+        py::arg("upper"), py::arg("loss") = "bisquare", py::arg("tuning") = 0.0, py::arg("scale_method") = "mad",
+        py::arg("scale") = 1.0,
+        "Robust nonlinear regression through the same solver and losses; mean(theta) returns (fitted, jacobian).");
+}

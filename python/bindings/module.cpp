@@ -1,0 +1,24 @@
+#include <pybind11/pybind11.h>
+
+#include <lobetime/version.hpp>
+
+// One function a room, each in its own bind_<room>.cpp.
+void bind_core(pybind11::module_& m);
+void bind_cases(pybind11::module_& m);
+void bind_evidence(pybind11::module_& m);
+void bind_fit(pybind11::module_& m);
+void bind_inference(pybind11::module_& m);
+void bind_predict(pybind11::module_& m);
+
+PYBIND11_MODULE(_core, m) {
+    m.doc() = "Compiled part of lobetime; use it through the lobetime package.";
+    m.attr("__version__") = lobetime::version();
+
+    // In order of dependency: a type must be bound before a signature or a default argument names it.
+    bind_core(m);
+    bind_cases(m);
+    bind_evidence(m);
+    bind_fit(m);
+    bind_inference(m);
+    bind_predict(m);
+}

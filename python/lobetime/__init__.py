@@ -1,0 +1,53 @@
+"""Theatre time for transurethral enucleation of the prostate, with its uncertainty.
+
+>>> import lobetime as lt
+>>> unit = lt.datasets.load_demo_unit()  # an invented unit
+>>> model = lt.TheatreTimeModel().fit(unit.history)
+>>> pred = model.predict(unit.bookings)
+>>> plan = lt.slots(pred, overrun_risk=0.2, round_to=5)  # one row a booking
+
+For planning theatre time only; not clinical advice: see ``lt.CAUTION``.
+"""
+
+from . import datasets
+from ._core import (
+    Error,
+    InvalidArgument,
+    InvalidModelFile,
+    NotConverged,
+    NotFinite,
+    NotIdentifiable,
+    __version__,
+)
+from .cases import Bookings, Cases, DataWarning, InvalidData, check_file, read_bookings, read_cases
+from .caution import CAUTION
+from .evidence import evidence_table, published_prior
+from .model import Summary, TheatreTimeModel, load_model
+from .prediction import Prediction
+from .slots import slots
+
+__all__ = [
+    "CAUTION",
+    "Bookings",
+    "Cases",
+    "DataWarning",
+    "Error",
+    "InvalidArgument",
+    "InvalidData",
+    "InvalidModelFile",
+    "NotConverged",
+    "NotFinite",
+    "NotIdentifiable",
+    "Prediction",
+    "Summary",
+    "TheatreTimeModel",
+    "__version__",
+    "check_file",
+    "datasets",
+    "evidence_table",
+    "load_model",
+    "published_prior",
+    "read_bookings",
+    "read_cases",
+    "slots",
+]

@@ -1,0 +1,56 @@
+"""Invented units with known truth, to try the library on and to test it against.
+
+Everything in here is invented and labelled so: case ids start with INV, surgeons are letters, and
+`python -m lobetime.datasets` remakes the shipped files byte for byte.
+
+`load_demo_unit`
+    The demo unit: 420 past cases, 40 bookings, and the truth behind them.
+`simulate_unit`
+    A unit of any size from a `UnitTruth`, clean or spoilt by a `Mess`.
+`noise_free`, `expected_swaps`
+    The model's formulas in plain numpy, independent of the compiled core.
+"""
+
+from ._demo import (
+    BOOKING_COLUMNS,
+    DemoUnit,
+    demo_files,
+    load_demo_unit,
+    simulate_demo_bookings,
+    simulate_demo_history,
+    write_demo_files,
+)
+from ._simulate import (
+    HISTORY_COLUMNS,
+    USUAL_EQUIPMENT,
+    CaseMix,
+    Equipment,
+    Mess,
+    SurgeonTruth,
+    UnitTruth,
+    draw_surgeons,
+    expected_swaps,
+    noise_free,
+    simulate_unit,
+)
+
+__all__ = [
+    "BOOKING_COLUMNS",
+    "HISTORY_COLUMNS",
+    "USUAL_EQUIPMENT",
+    "CaseMix",
+    "DemoUnit",
+    "Equipment",
+    "Mess",
+    "SurgeonTruth",
+    "UnitTruth",
+    "demo_files",
+    "draw_surgeons",
+    "expected_swaps",
+    "load_demo_unit",
+    "noise_free",
+    "simulate_demo_bookings",
+    "simulate_demo_history",
+    "simulate_unit",
+    "write_demo_files",
+]

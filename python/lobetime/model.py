@@ -1,0 +1,221 @@
+"""The time model as an estimator."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal, Self, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from sklearn.base import BaseEstimator
+from sklearn.utils.validation import check_is_fitted
+
+from . import _core
+from .cases import Bookings, Cases, read_bookings, read_cases
+from .caution import CAUTION
+from .prediction import Prediction
+
+Source: TypeAlias = "str | os.PathLike[str] | pd.DataFrame"
+_PRIORS = ("published", None)
+
+
+class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
+    """Enucleation, morcellation and room time of a unit, fitted by robust nonlinear least squares.
+
+    Parameters
+    ----------
+    loss : {"bisquare", "huber", "soft_l1", "cauchy", "squares"}
+        What a case far off the curve may pull. "squares" is ordinary least squares.
+    tuning : float, optional
+        The loss's constant; by default the one with 95 % efficiency under normal errors.
+    prior : {"published", None}
+        "published" starts from published evidence and fades as cases come in. None leaves the unit's parameters to
+        the cases alone and raises :class:`NotIdentifiable` for those they cannot tell.
+    scale_method : {"reweighted", "m_scale", "mad", "proposal2", "sd"}, optional
+        Robust spread of each phase; by default "reweighted", and "sd" with squares.
+    threads : int
+        0 = as many as the machine has. Results do not depend on it.
+
+    Attributes
+    ----------
+    params_ : pandas.DataFrame
+        One row a parameter: estimate (natural scale), unit, origin ("fitted from cases", "published", "common
+        practice", "assumption"), share_from_cases, source, meaning. A number counts as fitted from cases when they
+        explain at least half of its prior variance away.
+    scale_ : pandas.DataFrame
+        One row a channel: spread (log SD of one case; of the sums operative and theatre a ratio), log_se, observations.
+    surgeons_ : pandas.DataFrame
+        cases, last_case_no and, as ratios to the unit's average surgeon, enucleation and morcellation.
+    weights_ : pandas.DataFrame
+        What the fit saw, one row an observation: case_index, channel, kind, standardised residual, weight. Not saved.
+    n_cases_ : int
+
+    Notes
+    -----
+    Unfitted, the model predicts from the published prior alone.
+    """
+
+    def __init__(
+        self,
+        loss: str = "bisquare",
+        prior: str | None = "published",
+        *,
+        tuning: float | None = None,
+        scale_method: str | None = None,
+        threads: int = 0,
+    ) -> None:
+        self.loss = loss
+        self.prior = prior
+        self.tuning = tuning
+        self.scale_method = scale_method
+        self.threads = threads
+
+    def fit(
+        self, cases: Cases | Source, y: None = None, *, progress: Callable[[int, float], None] | None = None
+    ) -> Self:
+        """Fit past cases (what :func:`read_cases` returns, or anything it reads).
+
+        ``progress(round, change)`` is called after each alternation of parameters and spreads; the fit ends when
+        ``change`` falls below 1e-9. Raises InvalidData, InvalidArgument, NotIdentifiable, NotConverged.
+        """
+        if self.prior not in _PRIORS:
+            raise _core.InvalidArgument(f"prior must be 'published' or None, not {self.prior!r}")
+        cases = cases if isinstance(cases, Cases) else read_cases(cases)
+        prior = _core.published_prior()
+        use_prior = self.prior is not None
+        default_scale = "sd" if self.loss == "squares" else "reweighted"
+        fit = _core.fit_theatre_time(
+            cases.table,
+            prior,
+            loss=self.loss,
+            tuning=self.tuning or 0.0,
+            scale_method=self.scale_method or default_scale,
+            use_prior=use_prior,
+            threads=self.threads,
+            progress=progress,
+        )
+        self.fit_ = fit
+        self._take(_core.model_from_fit(fit, cases.table, prior, loss=self.loss, use_prior=use_prior))
+        observations = pd.DataFrame(fit.observations())
+        self.weights_ = observations[["case_index", "channel", "kind", "standardised", "weight"]]
+        return self
+
+    def _take(self, fitted: _core.FittedModel) -> None:
+        self.fitted_ = fitted
+        self.params_ = pd.DataFrame(fitted.parameter_rows()).set_index("name")
+        self.scale_ = pd.DataFrame(fitted.spreads).set_index("name")
+        self.n_cases_ = fitted.n_cases
+        estimate = self.params_["estimate"]
+        surgeons = pd.DataFrame(fitted.surgeons, columns=["code", "cases", "last_case_no"])
+        for phase in ("enucleation", "morcellation"):
+            surgeons[phase] = [float(np.exp(estimate[f"surgeon_{phase}[{code}]"])) for code in surgeons["code"]]
+        self.surgeons_ = surgeons.set_index("code")
+
+    def _fitted_or_prior(self) -> _core.FittedModel:
+        if hasattr(self, "fitted_"):
+            return self.fitted_
+        if self.prior != "published":
+            raise _core.InvalidArgument("without a prior the model must be fitted before it predicts")
+        return _core.model_from_prior(_core.published_prior())
+
+    def predict(self, bookings: Bookings | Source, *, draws: int = 4096, seed: int = 1) -> Prediction:
+        """Joint draws of booked cases: minutes, cases x draws x phases.
+
+        The same seed gives a case (named by its case_id) the same draws in any order and at any thread count. Unfitted,
+        the published prior alone predicts, and the flags say so.
+        """
+        bookings = bookings if isinstance(bookings, Bookings) else read_bookings(bookings)
+        fitted = self._fitted_or_prior()
+        core = _core.predict(fitted, bookings.table, draws=draws, seed=seed, threads=self.threads)
+        return Prediction(core, bookings, fitted)
+
+    def conf_int(self, method: Literal["sandwich"] = "sandwich", *, level: float = 0.95) -> pd.DataFrame:
+        """Intervals of every parameter, natural scale: estimate, lower, upper.
+
+        "sandwich" is robust against a wrong loss, unequal spread and phases of a case being correlated; it is
+        symmetric on the working scale and kept inside the parameter's bounds. Where a number still rests on its
+        prior (``params_.origin``), the interval is the prior's.
+        """
+        check_is_fitted(self, "fitted_")
+        if method != "sandwich":
+            raise _core.InvalidArgument(f"conf_int: method must be 'sandwich', not {method!r}")
+        rows = self.fitted_.intervals(level)
+        return pd.DataFrame(rows, columns=["estimate", "lower", "upper"], index=self.params_.index)
+
+    def covariance(self) -> pd.DataFrame:
+        """Covariance of the parameters on their working scale (log where ``params_.scale`` says so)."""
+        check_is_fitted(self, "fitted_")
+        matrix: npt.NDArray[np.float64] = self.fitted_.covariance
+        return pd.DataFrame(matrix, index=self.params_.index, columns=self.params_.index)
+
+    def summary(self, *, level: float = 0.95) -> Summary:
+        """The fit in trade words: each number with its interval, unit and origin."""
+        check_is_fitted(self, "fitted_")
+        table = self.params_[["meaning", "unit"]].join(self.conf_int(level=level))
+        table = table.join(self.params_[["origin", "share_from_cases", "source"]])
+        head = {
+            "cases": f"{self.n_cases_}",
+            "glands": "{:.0f} to {:.0f} mL, median {:.0f}".format(*np.take(self.fitted_.gland_ml, [0, 2, 1])),
+            "loss": self.fitted_.loss,
+            "prior": self.fitted_.prior,
+        }
+        return Summary(head, table, self.scale_, level)
+
+    def save(self, path: str | os.PathLike[str]) -> None:
+        """Write the model file: JSON, no case rows, no case ids, whole or not at all."""
+        check_is_fitted(self, "fitted_")
+        _core.write_whole(os.fspath(path), self.fitted_.to_json())
+
+    def __sklearn_is_fitted__(self) -> bool:
+        return hasattr(self, "fitted_")
+
+    def __getstate__(self) -> dict[str, object]:
+        # The compiled parts travel as the model file's text: data only, readable by a later version.
+        state = dict(super().__getstate__())
+        state.pop("fit_", None)
+        if "fitted_" in state:
+            state["fitted_"] = self.fitted_.to_json()
+        return state
+
+    def __setstate__(self, state: dict[str, object]) -> None:
+        text = state.get("fitted_")
+        if isinstance(text, str):
+            state = {**state, "fitted_": _core.FittedModel.from_json(text)}
+        super().__setstate__(state)
+
+
+def load_model(path: str | os.PathLike[str]) -> TheatreTimeModel:
+    """A model from its file. Raises InvalidModelFile for anything but a whole, finite model of a known version."""
+    fitted = _core.FittedModel.from_json(_core.read_whole(os.fspath(path)))
+    model = TheatreTimeModel(loss=fitted.loss, prior="published" if fitted.prior == "published" else None)
+    model._take(fitted)
+    return model
+
+
+@dataclass(frozen=True)
+class Summary:
+    """A fitted model to read: ``str()`` gives text, ``table`` the numbers."""
+
+    head: dict[str, str]
+    table: pd.DataFrame
+    spreads: pd.DataFrame
+    level: float
+
+    def __str__(self) -> str:
+        shown = pd.DataFrame(
+            {
+                "estimate": self.table["estimate"].map("{:.4g}".format),
+                f"{self.level:.0%} interval": [
+                    f"{low:.4g} to {high:.4g}" for low, high in zip(self.table["lower"], self.table["upper"], strict=True)
+                ],
+                "unit": self.table["unit"],
+                "origin": self.table["origin"],
+                "meaning": self.table["meaning"],
+            }
+        )
+        head = "\n".join(f"{name:<7} {value}" for name, value in self.head.items())
+        spreads = self.spreads[["spread", "observations"]].to_string(float_format="{:.3f}".format)
+        return f"Theatre time model\n{head}\n\n{shown.to_string()}\n\nSpread of one case (log SD)\n{spreads}\n\n{CAUTION}"

@@ -1,0 +1,12 @@
+# Counts the GoogleTest cases that CTest knows and fails when they are fewer than MIN_TESTS.
+execute_process(COMMAND ${CTEST} -N --test-dir ${TEST_DIR} OUTPUT_VARIABLE listing RESULT_VARIABLE status)
+if(NOT status EQUAL 0)
+    message(FATAL_ERROR "ctest -N failed:\n${listing}")
+endif()
+string(REGEX MATCHALL "\n *Test +#[0-9]+: [^\n]+" tests "${listing}")
+list(FILTER tests EXCLUDE REGEX ": (house|install)\\.|NOT_BUILT")
+list(LENGTH tests count)
+if(count LESS MIN_TESTS)
+    message(FATAL_ERROR "${count} C++ tests are registered, expected at least ${MIN_TESTS}")
+endif()
+message(STATUS "${count} C++ tests are registered")

@@ -1,0 +1,22 @@
+set(prefix ${WORK_DIR}/prefix)
+set(build ${WORK_DIR}/build)
+file(REMOVE_RECURSE ${prefix} ${build})
+
+function(run)
+    execute_process(COMMAND ${ARGN} RESULT_VARIABLE status OUTPUT_VARIABLE output ERROR_VARIABLE errors)
+    if(NOT status EQUAL 0)
+        list(JOIN ARGN " " command)
+        message(FATAL_ERROR "${command}\nended with ${status}\n${output}${errors}")
+    endif()
+    set(output "${output}" PARENT_SCOPE)
+endfunction()
+
+run(${CMAKE_COMMAND} --install ${BUILD_DIR} --prefix ${prefix} --component dev)
+run(${CMAKE_COMMAND} -S ${STRANGER_DIR} -B ${build} -G ${GENERATOR} -D CMAKE_PREFIX_PATH=${prefix} -D
+    CMAKE_CXX_COMPILER=${CXX_COMPILER} -D CMAKE_BUILD_TYPE=${BUILD_TYPE})
+run(${CMAKE_COMMAND} --build ${build})
+run(${build}/stranger)
+message(STATUS "${output}")
+if(NOT output MATCHES "lobetime ${VERSION}\n")
+    message(FATAL_ERROR "the program did not name lobetime ${VERSION}")
+endif()
