@@ -6,13 +6,14 @@
 #include <lobetime/cases/io.hpp>
 #include <lobetime/cases/visit_columns.hpp>
 #include <lobetime/cases/words.hpp>
-#include <lobetime/core/errors.hpp>
 
 #include <pybind11/numpy.h>
 #include <pybind11/pybind11.h>
 #include <pybind11/stl.h>
 #include <pybind11/stl/filesystem.h>
 
+#include <limits>
+#include <map>
 #include <string>
 #include <type_traits>
 #include <vector>
@@ -42,9 +43,6 @@ const Column& column_named(const std::string& name) {
     throw py::value_error("\"" + name + "\" is not a column");
 }
 
-template <class Value>
-constexpr bool is_plain = std::is_same_v<Value, double> || std::is_same_v<Value, std::string>;
-
 CaseTable make_table(const py::kwargs& columns) {
     std::size_t n_cases = 0;
     for (const auto& [name, values] : columns) n_cases = py::len(values);
@@ -64,21 +62,17 @@ CaseTable make_table(const py::kwargs& columns) {
             const auto words = values.cast<std::vector<std::string>>();
             column.resize(words.size());
             for (std::size_t i = 0; i < words.size(); ++i) {
-                try {
-                    from_word(words[i], column[i]);
-                } catch (const InvalidArgument& error) {
-                    throw py::value_error(error.what());
-                }
+                from_word(words[i], column[i]);
             }
         }
         if (column.size() != n_cases) throw py::value_error(name + ": all columns must have the same length");
     });
     if (n_known == columns.size()) return cases;
-    for (const auto& [key, values] : columns) {
+    for (const auto& given : columns) {
+        const auto wanted = given.first.cast<std::string>();
         bool known = false;
-        visit_columns(cases,
-                      [&](std::string_view name, const auto&) { known = known || name == key.cast<std::string>(); });
-        if (!known) throw py::type_error("CaseTable has no column " + key.cast<std::string>());
+        visit_columns(cases, [&](std::string_view name, const auto&) { known = known || name == wanted; });
+        if (!known) throw py::type_error("CaseTable has no column " + wanted);
     }
     return cases;
 }

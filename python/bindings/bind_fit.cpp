@@ -51,9 +51,10 @@ py::dict observation_columns(const TheatreTimeFit& fit) {
     out["channel"] = channel;
     out["kind"] = kind;
     out["phases"] = column<int>(fit, [](const FittedObservation& o) { return int{o.observation.phases}; });
-    out["log_recorded"] = column<double>(fit, [](const FittedObservation& o) { return o.observation.log_recorded; });
+    out["recorded"] = column<double>(fit, [](const FittedObservation& o) { return o.observation.recorded; });
     out["offset_min"] = column<double>(fit, [](const FittedObservation& o) { return o.observation.offset_min; });
     out["spread"] = column<double>(fit, [](const FittedObservation& o) { return o.spread; });
+    out["shift"] = column<double>(fit, [](const FittedObservation& o) { return o.shift; });
     out["standardised"] = column<double>(fit, [](const FittedObservation& o) { return o.standardised; });
     out["weight"] = column<double>(fit, [](const FittedObservation& o) { return o.weight; });
     return out;
@@ -90,7 +91,7 @@ void bind_fit(py::module_& m) {
         .def_property_readonly("on_bound", [](const TheatreTimeFit& f) { return f.minimum.on_bound; })
         .def("observations", &observation_columns,
              "Columns of what the fit saw, one entry an observation: case_index, channel, kind, phases (bits: 1 "
-             "enucleation, 2 haemostasis, 4 morcellation, 8 room), log_recorded, offset_min, spread, standardised, weight.");
+             "enucleation, 2 haemostasis, 4 morcellation, 8 room), recorded, offset_min, spread, shift, standardised, weight.");
     m.def(
         "fit_theatre_time",
         [](const CaseTable& cases, const PriorSet& prior, const std::string& loss, double tuning,

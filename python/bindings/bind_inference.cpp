@@ -52,7 +52,8 @@ void bind_inference(py::module_& m) {
                                            py::arg("name") = channel_name(static_cast<Channel>(c)),
                                            py::arg("spread") = model.channels[c].spread,
                                            py::arg("log_se") = model.channels[c].spread_log_se,
-                                           py::arg("observations") = model.channels[c].observations));
+                                           py::arg("observations") = model.channels[c].observations,
+                                           py::arg("parameters_used") = model.channels[c].parameters_used));
                                    return rows;
                                })
         .def_property_readonly("surgeons",

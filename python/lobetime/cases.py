@@ -429,7 +429,7 @@ def _values(texts: pd.Series[str], column: str, mark: str) -> tuple[pd.Series[An
     texts = texts.str.replace(mark, ".", regex=False)
     bad |= ~_is_number(texts)
     numbers = pd.to_numeric(texts.mask(bad), errors="coerce").astype(np.float64)
-    bad |= np.isinf(numbers)  # too large for any number
+    bad |= ~np.isfinite(numbers)  # 1e999 is written like a number, yet too large for one
     if column == "canister_ml":
         drain = blank | (texts.str.lower() == "inf")
         numbers, bad = numbers.mask(drain, np.inf), bad & ~drain

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal, Self, TypeAlias
 
 import numpy as np
@@ -189,7 +190,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
 
 def load_model(path: str | os.PathLike[str]) -> TheatreTimeModel:
     """A model from its file. Raises InvalidModelFile for anything but a whole, finite model of a known version."""
-    fitted = _core.FittedModel.from_json(_core.read_whole(os.fspath(path)))
+    fitted = _core.FittedModel.from_json(Path(path).read_bytes())
     model = TheatreTimeModel(loss=fitted.loss, prior="published" if fitted.prior == "published" else None)
     model._take(fitted)
     return model
@@ -209,7 +210,8 @@ class Summary:
             {
                 "estimate": self.table["estimate"].map("{:.4g}".format),
                 f"{self.level:.0%} interval": [
-                    f"{low:.4g} to {high:.4g}" for low, high in zip(self.table["lower"], self.table["upper"], strict=True)
+                    f"{low:.4g} to {high:.4g}"
+                    for low, high in zip(self.table["lower"], self.table["upper"], strict=True)
                 ],
                 "unit": self.table["unit"],
                 "origin": self.table["origin"],
@@ -218,4 +220,6 @@ class Summary:
         )
         head = "\n".join(f"{name:<7} {value}" for name, value in self.head.items())
         spreads = self.spreads[["spread", "observations"]].to_string(float_format="{:.3f}".format)
-        return f"Theatre time model\n{head}\n\n{shown.to_string()}\n\nSpread of one case (log SD)\n{spreads}\n\n{CAUTION}"
+        return (
+            f"Theatre time model\n{head}\n\n{shown.to_string()}\n\nSpread of one case (log SD)\n{spreads}\n\n{CAUTION}"
+        )

@@ -22,7 +22,7 @@ FLAG_WORDS = {
     "device_class_unknown": "blade or suction blank: both kinds are allowed for",
     "device_unseen": "device not in the history: the spread between devices is included",
     "collection_unknown": "no canister column: taken as continuous drain",
-    "haemostasis_from_prior": "the history holds no operative or theatre time: the rest of the operation is an assumption",
+    "haemostasis_from_prior": "no operative or theatre time in the history: the rest of the operation is an assumption",
     "room_from_prior": "the history holds no theatre time: time around the operation comes from published evidence",
 }
 _WORTH_SAYING_MIN = 1.0
@@ -55,16 +55,23 @@ class Prediction:
 
     @property
     def case_ids(self) -> list[str]:
-        """case_id of each booking; its row number where it has none."""
+        """case_id of each booking; "row 1" and so on where it has none."""
         frame = self.bookings.frame
         if "case_id" not in frame:
-            return [str(i + 1) for i in range(len(self))]
-        return [str(i + 1) if pd.isna(c) or c == "" else str(c) for i, c in enumerate(frame["case_id"])]
+            return [f"row {i + 1}" for i in range(len(self))]
+        return [f"row {i + 1}" if pd.isna(c) or c == "" else str(c) for i, c in enumerate(frame["case_id"])]
 
     @property
     def totals(self) -> npt.NDArray[np.float64]:
         """Theatre minutes (wheels in to wheels out), cases x draws."""
-        return self.draws.sum(axis=2)
+        totals: npt.NDArray[np.float64] = self.draws.sum(axis=2)
+        return totals
+
+    @property
+    def expected_swaps(self) -> npt.NDArray[np.float64]:
+        """Mean number of canister swaps of each case."""
+        means: npt.NDArray[np.float64] = self.swaps.mean(axis=1)
+        return means
 
     def quantile(self, q: float | Sequence[float]) -> pd.DataFrame:
         """Quantiles of theatre minutes: one row a case, one column a probability (sample quantiles of type 7)."""
@@ -106,17 +113,18 @@ class Prediction:
         Each figure is what would go if that one thing were as usual in the unit: its median gland, no swaps, a
         surgeon past the learning curve, its average surgeon, its most used device class.
         """
-        return [_why(gland, e) for gland, e in zip(self.bookings.frame["gland_ml"], self._core.explanations, strict=True)]
+        rows = zip(self.bookings.frame["gland_ml"], self.expected_swaps, self._core.explanations, strict=True)
+        return [_why(gland, swaps, e) for gland, swaps, e in rows]
 
 
-def _why(gland_ml: float, e: dict[str, float]) -> str:
+def _why(gland_ml: float, swaps: float, e: dict[str, float]) -> str:
     parts = [
-        (e["volume_min"], f"{gland_ml:.0f} mL gland against {e['reference_gland_ml']:.0f} mL"),
-        (e["learning_min"], f"early learning, case {e['case_no']:.0f}"),
-        (e["swaps_min"], f"{e['expected_swaps']:.1f} canister swaps expected"),
-        (e["surgeon_min"], "surgeon against the unit's average"),
-        (e["device_min"], "device class against the unit's usual"),
-        (e["covariates_min"], "trainee, anticoagulants, nodule or anaesthetic"),
+        (e["volume_min"], f"for a {gland_ml:.0f} mL gland (usual {e['reference_gland_ml']:.0f})"),
+        (e["learning_min"], f"early learning (case {e['case_no']:.0f})"),
+        (e["swaps_min"], f"canister swaps (about {swaps:.1f})"),
+        (e["surgeon_min"], "for the surgeon (against the unit's average)"),
+        (e["device_min"], "for the device class (against the most used)"),
+        (e["covariates_min"], "for trainee, anticoagulants, nodule or anaesthetic"),
     ]
     said = sorted((p for p in parts if abs(p[0]) >= _WORTH_SAYING_MIN), key=lambda p: -abs(p[0]))
     return ", ".join(f"{minutes:+.0f} min {words}" for minutes, words in said) or "nothing unusual"

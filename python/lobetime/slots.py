@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
-from . import _core
 from .prediction import PHASES, Prediction
 
 
@@ -39,10 +39,8 @@ def slots(prediction: Prediction, *, overrun_risk: float = 0.2, round_to: float 
     )
     quantiles = prediction.quantile([0.5, 0.8, 0.9])
     out[["median_min", "q80_min", "q90_min"]] = quantiles.to_numpy()
-    medians = prediction.phases([0.5])[0.5].unstack("phase").loc[out.index]
-    for name in PHASES:
-        out[f"{name}_min"] = medians[name]
-    out["expected_swaps"] = prediction.swaps.mean(axis=1)
+    out[[f"{name}_min" for name in PHASES]] = np.median(prediction.draws, axis=1)
+    out["expected_swaps"] = prediction.expected_swaps
     out["why"] = prediction.why()
     out["warnings"] = prediction.warnings()
     return out

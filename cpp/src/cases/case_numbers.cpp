@@ -54,6 +54,7 @@ std::vector<Warning> derive_case_numbers(CaseTable& cases, const Origin& origin)
         });
 
         std::vector<double> numbers;
+        numbers.reserve(order.size());
         for (const std::size_t i : order) numbers.push_back(cases.surgeon_case_no[i]);
         const bool none_recorded = std::all_of(numbers.begin(), numbers.end(), [](double n) { return std::isnan(n); });
         const std::size_t too_small = fill(numbers);

@@ -25,7 +25,9 @@ void silence_solver_log() {
 /// the same point in separate calls.
 class CondensedBlock final : public ceres::CostFunction {
 public:
-    CondensedBlock(const Objective& objective, Curvature curvature) : objective_(objective), curvature_(curvature) {
+    CondensedBlock(const Objective& objective, Curvature curvature, const Eigen::VectorXd& lower,
+                   const Eigen::VectorXd& upper)
+        : objective_(objective), curvature_(curvature), lower_(lower), upper_(upper) {
         mutable_parameter_block_sizes()->push_back(objective.size());
         set_num_residuals(objective.size() + 1);
     }
@@ -59,26 +61,43 @@ public:
 
     const std::string& failure() const { return failure_; }
 
+    /// g' H^-1 g / (2 cost) where last evaluated: what a full step promises to gain, relative to the cost.
+    double promised_gain() const {
+        return evaluation_.cost > 0.0 ? 0.5 * decrement2_ / evaluation_.cost : 0.0;
+    }
+
 private:
     bool condense(const Eigen::VectorXd& theta) const {
         objective_.evaluate(theta, curvature_, evaluation_);
-        if (factorise()) return true;
+        if (factorise(theta)) return true;
         if (curvature_ == Curvature::reweighted) {
             failure_ = "the curvature is not positive definite";
             return false;
         }
         objective_.evaluate(theta, Curvature::reweighted, evaluation_);
-        if (factorise()) return true;
+        if (factorise(theta)) return true;
         failure_ = "the curvature is not positive definite";
         return false;
     }
 
-    bool factorise() const {
+    bool factorise(const Eigen::VectorXd& theta) const {
         const Eigen::Index p = evaluation_.gradient.size();
         if (!std::isfinite(evaluation_.cost) || !evaluation_.gradient.allFinite() ||
             !evaluation_.curvature.allFinite()) {
             failure_ = "cost, gradient or curvature is not finite";
             return false;
+        }
+        // Ceres projects its step onto the bounds. A parameter held by one must not pull the others along in the step
+        // that is computed before, so it is taken out of the curvature (cost and gradient stay as they are).
+        held_.clear();
+        for (Eigen::Index i = 0; i < p; ++i) {
+            const double gradient = evaluation_.gradient[i];
+            if (!((theta[i] <= lower_[i] && gradient > 0.0) || (theta[i] >= upper_[i] && gradient < 0.0))) continue;
+            held_.push_back(i);
+            const double own = evaluation_.curvature(i, i);
+            evaluation_.curvature.row(i).setZero();
+            evaluation_.curvature.col(i).setZero();
+            evaluation_.curvature(i, i) = own;
         }
         // Columns are scaled to unit diagonal: on badly scaled parameters plain normal equations lose digits.
         Eigen::VectorXd scale = evaluation_.curvature.diagonal();
@@ -100,6 +119,8 @@ private:
             if (ridge > 1e-4) return false;
         }
         const double length2 = condensed_.squaredNorm();
+        decrement2_ = length2;
+        for (const Eigen::Index i : held_) decrement2_ -= condensed_[i] * condensed_[i];
         const double twice_cost = 2.0 * evaluation_.cost;
         if (length2 > twice_cost) {
             // Steeper curvature keeps cost and gradient exact and only shortens the step.
@@ -115,25 +136,82 @@ private:
 
     const Objective& objective_;
     Curvature curvature_;
+    const Eigen::VectorXd& lower_;
+    const Eigen::VectorXd& upper_;
+    mutable std::vector<Eigen::Index> held_;
     mutable bool known_ = false;
     mutable Eigen::VectorXd theta_;
     mutable Evaluation evaluation_;
     mutable Eigen::MatrixXd root_;
     mutable Eigen::VectorXd condensed_;
     mutable double slack_ = 0.0;
+    mutable double decrement2_ = 0.0;
     mutable std::string failure_;
 };
 
-class InterruptCallback final : public ceres::IterationCallback {
+/// Stops where a further step can gain nothing that the cost's last digits would show. Ceres's own test compares
+/// costs before and after a step, which near the minimum is noise and ends in a long row of rejected steps.
+class StopCallback final : public ceres::IterationCallback {
 public:
-    explicit InterruptCallback(const std::function<bool()>& interrupt) : interrupt_(interrupt) {}
-    ceres::CallbackReturnType operator()(const ceres::IterationSummary&) override {
-        return interrupt_() ? ceres::SOLVER_ABORT : ceres::SOLVER_CONTINUE;
+    StopCallback(const CondensedBlock& block, const MinimiseOptions& options) : block_(block), options_(options) {}
+    ceres::CallbackReturnType operator()(const ceres::IterationSummary& step) override {
+        if (options_.interrupt && options_.interrupt()) return ceres::SOLVER_ABORT;
+        if (step.step_is_successful || step.iteration == 0) gain_ = block_.promised_gain();
+        const double enough = step.step_is_successful || step.iteration == 0
+                                  ? options_.gain_tolerance
+                                  : std::max(options_.gain_tolerance, kNoiseOfCost);
+        return gain_ <= enough ? ceres::SOLVER_TERMINATE_SUCCESSFULLY : ceres::SOLVER_CONTINUE;
     }
 
 private:
-    const std::function<bool()>& interrupt_;
+    static constexpr double kNoiseOfCost = 1e-15;
+    const CondensedBlock& block_;
+    const MinimiseOptions& options_;
+    double gain_ = 1.0;
 };
+
+/// Undamped Newton steps judged by the gradient. A trust region judges by the cost, which is flat to rounding within
+/// about 1e-8 of the parameters; the gradient is not.
+void polish(const Objective& objective, const Eigen::VectorXd& lower, const Eigen::VectorXd& upper, int steps,
+            Eigen::VectorXd& theta) {
+    const Eigen::Index p = theta.size();
+    Evaluation evaluation;
+    const auto newton = [&](const Eigen::VectorXd& at, Eigen::VectorXd& step) {
+        objective.evaluate(at, Curvature::exact, evaluation);
+        Eigen::VectorXd gradient = evaluation.gradient, scale(p);
+        Eigen::MatrixXd curvature = evaluation.curvature;
+        for (Eigen::Index i = 0; i < p; ++i) {
+            if (at[i] <= lower[i] || at[i] >= upper[i]) {
+                gradient[i] = 0.0;
+                curvature.row(i).setZero();
+                curvature.col(i).setZero();
+                curvature(i, i) = 1.0;
+            }
+            if (!(curvature(i, i) > 0.0)) return -1.0;
+            scale[i] = 1.0 / std::sqrt(curvature(i, i));
+        }
+        const Eigen::LLT<Eigen::MatrixXd> cholesky(Eigen::MatrixXd(scale.asDiagonal() * curvature * scale.asDiagonal()));
+        if (cholesky.info() != Eigen::Success) return -1.0;
+        step = -(scale.asDiagonal() * cholesky.solve(Eigen::VectorXd(scale.cwiseProduct(gradient)))).eval();
+        const double decrement2 = -step.dot(gradient);
+        return std::isfinite(decrement2) ? std::sqrt(std::max(decrement2, 0.0)) : -1.0;
+    };
+    Eigen::VectorXd step, next_step;
+    double decrement = newton(theta, step);
+    for (int k = 0; k < steps && decrement > 0.0; ++k) {
+        const Eigen::VectorXd next = (theta + step).cwiseMax(lower).cwiseMin(upper);
+        double next_decrement = -1.0;
+        try {
+            next_decrement = newton(next, next_step);
+        } catch (const NotFinite&) {
+            return;
+        }
+        if (next_decrement < 0.0 || next_decrement > 0.5 * decrement) return;
+        theta = next;
+        step = next_step;
+        decrement = next_decrement;
+    }
+}
 
 }  // namespace
 
@@ -153,9 +231,8 @@ void MinimiseOptions::check() const {
     const auto check_tolerance = [](double value, const char* name) {
         if (!(value >= 0.0 && value < 1.0)) throw InvalidArgument(std::string(name) + " must lie in [0, 1)");
     };
-    check_tolerance(function_tolerance, "function_tolerance");
+    check_tolerance(gain_tolerance, "gain_tolerance");
     check_tolerance(step_tolerance, "step_tolerance");
-    check_tolerance(gradient_tolerance, "gradient_tolerance");
 }
 
 Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const Eigen::VectorXd& lower,
@@ -178,7 +255,7 @@ Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const
     objective.evaluate(minimum.theta, Curvature::reweighted, evaluation);  // a bad start is told by name, not by Ceres
 
     ceres::Problem problem;
-    auto* block = new CondensedBlock(objective, curvature);  // the problem takes ownership
+    auto* block = new CondensedBlock(objective, curvature, lower, upper);  // the problem takes ownership
     problem.AddResidualBlock(block, nullptr, minimum.theta.data());
     for (int i = 0; i < objective.size(); ++i) {
         if (std::isfinite(lower[i])) problem.SetParameterLowerBound(minimum.theta.data(), i, lower[i]);
@@ -188,16 +265,17 @@ Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const
     solver.linear_solver_type = ceres::DENSE_QR;
     solver.trust_region_strategy_type = ceres::LEVENBERG_MARQUARDT;
     solver.max_num_iterations = options.max_iterations;
-    solver.function_tolerance = options.function_tolerance;
+    solver.function_tolerance = 0.0;
+    solver.gradient_tolerance = 0.0;
     solver.parameter_tolerance = options.step_tolerance;
-    solver.gradient_tolerance = options.gradient_tolerance;
     solver.logging_type = ceres::SILENT;
     solver.num_threads = 1;
-    InterruptCallback interrupt(options.interrupt);
-    if (options.interrupt) solver.callbacks.push_back(&interrupt);
+    StopCallback stop(*block, options);
+    solver.callbacks.push_back(&stop);
     ceres::Solver::Summary summary;
     ceres::Solve(solver, &problem, &summary);
 
+    if (summary.termination_type == ceres::CONVERGENCE || summary.termination_type == ceres::USER_SUCCESS) polish(objective, lower, upper, options.polish_steps, minimum.theta);
     objective.evaluate(minimum.theta, Curvature::reweighted, evaluation);
     minimum.cost = evaluation.cost;
     minimum.iterations = static_cast<int>(summary.iterations.size());
@@ -210,7 +288,8 @@ Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const
             minimum.largest_gradient = std::max(minimum.largest_gradient, std::abs(evaluation.gradient[i]));
     }
     switch (summary.termination_type) {
-        case ceres::CONVERGENCE: minimum.termination = Termination::converged; break;
+        case ceres::CONVERGENCE:
+        case ceres::USER_SUCCESS: minimum.termination = Termination::converged; break;
         case ceres::NO_CONVERGENCE: minimum.termination = Termination::at_iteration_limit; break;
         case ceres::USER_FAILURE: minimum.termination = Termination::interrupted; break;
         default: minimum.termination = Termination::failed; break;

@@ -11,6 +11,12 @@ std::string_view channel_name(Channel channel) {
     return names[static_cast<std::size_t>(channel)];
 }
 
+LogRatio log_ratio(double x) {
+    static const double log_from = std::log(kLogFrom);
+    if (x >= kLogFrom) return {std::log(x), 1.0};
+    return {log_from + x / kLogFrom - 1.0, x / kLogFrom};
+}
+
 bool is_sum(Channel channel) { return channel == Channel::operative || channel == Channel::theatre; }
 
 std::vector<Observation> observations_of(const CaseTable& cases, std::vector<CaseFeatures>& features) {
@@ -27,13 +33,13 @@ std::vector<Observation> observations_of(const CaseTable& cases, std::vector<Cas
         const auto add = [&](Channel channel, std::uint8_t phases, double minutes, double offset) {
             const bool bound = !complete && (phases & phase::morcellation) != 0;
             found.push_back({case_index, bound ? ObservationKind::survivor : ObservationKind::residual, channel, phases,
-                             std::log(minutes), offset});
+                             minutes, offset});
         };
 
         if (outcome == MorcellationOutcome::deferred)
             features[i].log_tissue = std::numeric_limits<double>::quiet_NaN();
         if (std::isfinite(features[i].log_tissue))
-            found.push_back({case_index, ObservationKind::residual, Channel::tissue, 0, features[i].log_tissue, 0.0});
+            found.push_back({case_index, ObservationKind::residual, Channel::tissue, 0, cases.tissue_g[i], 0.0});
         if (recorded(enucleation)) add(Channel::enucleation, phase::enucleation, enucleation, 0.0);
         if (recorded(morcellation)) add(Channel::morcellation, phase::morcellation, morcellation, 0.0);
         if (recorded(haemostasis) && !recorded(operative))

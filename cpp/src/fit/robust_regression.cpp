@@ -33,8 +33,7 @@ public:
             const LossValue value = loss_(u);
             out.cost += value.rho;
             row_slope[i] = -value.psi / scale_;
-            row_curvature[i] =
-                (curvature == Curvature::exact ? std::max(value.slope, 0.0) : value.weight) / (scale_ * scale_);
+            row_curvature[i] = bend_of(value, curvature) / (scale_ * scale_);
         }
         out.gradient = jacobian_.transpose() * row_slope;
         out.curvature = jacobian_.transpose() * row_curvature.asDiagonal() * jacobian_;
@@ -67,6 +66,7 @@ RegressionFit fit_robust_regression(const MeanFunction& mean, const Eigen::Vecto
     RegressionFit fit;
     fit.theta = start;
     Evaluation evaluation;
+    double last_change = 0.0;
     const auto update_scale = [&] {
         objective.evaluate(fit.theta, Curvature::reweighted, evaluation);
         fit.residuals = y - objective.fitted();
@@ -74,9 +74,15 @@ RegressionFit fit_robust_regression(const MeanFunction& mean, const Eigen::Vecto
             fit.scale = options.scale;
         } else {
             const std::span<const double> residuals(fit.residuals.data(), static_cast<std::size_t>(y.size()));
-            fit.scale = robust_scale(residuals, options.scale_method, static_cast<double>(start.size()), fit.scale);
-            if (!(fit.scale > 0.0))
+            double next = robust_scale(residuals, options.scale_method, static_cast<double>(start.size()), fit.scale);
+            if (!(next > 0.0))
                 throw NotIdentifiable("the scale is zero: at least half of the rows are fitted exactly", {"scale"});
+            if (fit.scale > 0.0) {
+                // Fit and scale may answer each other in turn for ever; half-way (in logs) they meet.
+                if (last_change * std::log(next / fit.scale) < 0.0) next = std::sqrt(next * fit.scale);
+                last_change = std::log(next / fit.scale);
+            }
+            fit.scale = next;
         }
         objective.set_scale(fit.scale);
     };

@@ -66,7 +66,7 @@ double proposal2(std::span<const double> residuals, double parameters, double st
 }
 
 double m_scale(std::span<const double> residuals, double start) {
-    const Loss loss("bisquare", kMScaleTuning);
+    static const Loss loss("bisquare", kMScaleTuning);
     const double top = kMScaleTuning * kMScaleTuning / 6.0;
     const double n = static_cast<double>(residuals.size());
     double scale = start > 0.0 ? start : median_absolute_deviation(residuals);
@@ -93,7 +93,7 @@ double reweighted(std::span<const double> residuals, double start) {
     const double first = m_scale(residuals, start);
     if (first <= 0.0) return 0.0;
     double weights = 0.0, squares = 0.0;
-    const Loss loss("bisquare", kBisquareTuning);
+    static const Loss loss("bisquare", kBisquareTuning);
     for (const double r : residuals) {
         const double weight = loss(r / first).weight;
         weights += weight;

@@ -11,7 +11,9 @@
 namespace lobetime {
 namespace {
 
-constexpr int kHuberRounds = 4;
+constexpr int kHuberRounds = 3;
+constexpr double kHoldSharesBelow = 1e-2;
+constexpr double kRoughGain = 1e-7;  // gain tolerance while the spreads still move
 
 struct WorkingPrior {
     Eigen::VectorXd mean, precision;
@@ -40,6 +42,16 @@ Eigen::MatrixXd inverse_of(const Eigen::MatrixXd& curvature, const std::vector<s
     const Eigen::MatrixXd scaled = scale.asDiagonal() * curvature * scale.asDiagonal();
     return scale.asDiagonal() * scaled.llt().solve(Eigen::MatrixXd::Identity(scale.size(), scale.size())) *
            scale.asDiagonal();
+}
+
+/// The objective's own second derivative where it is positive definite. The reweighted one would be too large for
+/// a redescending loss, and intervals from it too narrow.
+Eigen::MatrixXd curvature_for_covariance(const TimeObjective& objective, const Eigen::VectorXd& theta) {
+    Evaluation evaluation;
+    objective.evaluate(theta, Curvature::signed_exact, evaluation);
+    if (evaluation.curvature.llt().info() == Eigen::Success) return evaluation.curvature;
+    objective.evaluate(theta, Curvature::exact, evaluation);
+    return evaluation.curvature;
 }
 
 /// Robust spread of each channel from its standardised residuals, drawn towards the prior by its worth in cases.
@@ -85,7 +97,7 @@ double correlation_of_phases(const TimeObjective& objective, const std::vector<d
         if (observations[o].channel == Channel::enucleation) enucleation[i] = standardised[o];
         if (observations[o].channel == Channel::morcellation) morcellation[i] = standardised[o];
     }
-    const Loss bisquare("bisquare");
+    static const Loss bisquare("bisquare");
     double both = 0.0, first = 0.0, second = 0.0, n = 0.0;
     for (std::size_t i = 0; i < n_cases; ++i) {
         if (std::isnan(enucleation[i]) || std::isnan(morcellation[i])) continue;
@@ -122,7 +134,8 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     std::vector<Observation> observations = observations_of(cases, features);
     if (observations.empty()) throw InvalidArgument("no case has a recorded time: there is nothing to fit");
     for (const Observation& o : observations) {
-        if (!std::isfinite(o.log_recorded) || !std::isfinite(o.offset_min))
+        const bool possible = o.kind == ObservationKind::swap_count ? o.recorded >= 0.0 : o.recorded > 0.0;
+        if (!possible || !std::isfinite(o.recorded) || !std::isfinite(o.offset_min))
             throw NotFinite("case " + std::to_string(o.case_index + 1) + ": " + std::string(channel_name(o.channel)) +
                             " must be a positive number");
     }
@@ -144,18 +157,20 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
 
     Evaluation evaluation;
     Eigen::MatrixXd inverse;
+    std::array<double, kChannels> used{};
+    double change = 1.0;
     const auto update_spreads = [&](ScaleMethod method) {
         objective.evaluate(fit.theta, Curvature::reweighted, evaluation);
         inverse = inverse_of(evaluation.curvature, fit.layout.names());
-        const auto used = objective.case_information(fit.theta, inverse).parameters_used;
+        // The parameters' share moves far less than the spreads do: it is held once those have nearly settled.
+        if (change > kHoldSharesBelow) used = objective.parameters_used(fit.theta, inverse);
         fit.channels = channel_fits(objective, objective.standardised_residuals(fit.theta), used, spread, prior, method);
-        double change = 0.0;
+        change = 0.0;
         for (std::size_t c = 0; c < spread.size(); ++c) {
             change = std::max(change, std::abs(fit.channels[c].spread / spread[c] - 1.0));
             spread[c] = fit.channels[c].spread;
         }
         objective.set_spreads(fit.theta, spread);
-        return change;
     };
     const auto solve = [&](Curvature curvature, const MinimiseOptions& solver) {
         fit.minimum = minimise(objective, fit.theta, lower, upper, curvature, solver);
@@ -164,8 +179,8 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
         fit.theta = fit.minimum.theta;
     };
     MinimiseOptions rough = options.solver;
-    rough.function_tolerance = std::max(rough.function_tolerance, 1e-8);
-    rough.step_tolerance = std::max(rough.step_tolerance, 1e-7);
+    rough.gain_tolerance = std::max(rough.gain_tolerance, kRoughGain);
+    rough.polish_steps = 0;
 
     objective.set_spreads(fit.theta, spread);
     const bool squares = options.loss.name() == "squares";
@@ -178,11 +193,13 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     if (options.loss.redescending()) solve(Curvature::reweighted, rough);
     for (fit.rounds = 1; fit.rounds <= options.max_rounds; ++fit.rounds) {
         const Eigen::VectorXd before = fit.theta;
-        solve(Curvature::exact, options.solver);
-        const double rescaled = update_spreads(options.scale_method);
-        const double moved =
-            ((fit.theta - before).array().abs() / inverse.diagonal().array().sqrt()).maxCoeff();
-        const double change = std::max(rescaled, moved);
+        // No finer than what the spreads' last change leaves to find.
+        MinimiseOptions solver = rough;
+        solver.gain_tolerance = std::clamp(1e-4 * change * change, options.solver.gain_tolerance, kRoughGain);
+        solve(Curvature::exact, solver);
+        update_spreads(options.scale_method);
+        const double moved = ((fit.theta - before).array().abs() / inverse.diagonal().array().sqrt()).maxCoeff();
+        change = std::max(change, moved);
         if (options.progress) options.progress(fit.rounds, change);
         if (change <= options.round_tolerance) break;
     }
@@ -191,9 +208,9 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     solve(Curvature::exact, options.solver);
 
     objective.evaluate(fit.theta, Curvature::reweighted, evaluation);
-    fit.curvature = evaluation.curvature;
     inverse = inverse_of(evaluation.curvature, fit.layout.names());
-    fit.score_product = objective.case_information(fit.theta, inverse).score_product;
+    fit.curvature = curvature_for_covariance(objective, fit.theta);
+    fit.score_product = objective.score_product(fit.theta, inverse);
     const std::vector<double> standardised = objective.standardised_residuals(fit.theta);
     fit.phase_correlation = correlation_of_phases(objective, standardised, prior, fit.n_cases);
     fit.observations.reserve(standardised.size());
@@ -201,7 +218,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
         const Observation& one = objective.observations()[o];
         const double weight =
             one.kind == ObservationKind::residual ? objective.loss()(standardised[o]).weight : 1.0;
-        fit.observations.push_back({one, objective.spreads()[o], standardised[o], weight});
+        fit.observations.push_back({one, objective.spreads()[o], objective.shifts()[o], standardised[o], weight});
     }
     return fit;
 }

@@ -48,7 +48,7 @@ struct TimeObjective::Rows {
     // Pieces of the prediction, for the spreads.
     TileArray minutes;
     std::array<TileArray, 4> phase_minutes;
-    TileArray extra_variance;
+    TileArray extra_variance, swap_variance_min2;
 
     // Scratch of the phases; here so that a tile allocates nothing.
     std::array<int, kTile> cases;
@@ -57,7 +57,7 @@ struct TimeObjective::Rows {
     MorcellationTile morcellation;
     PhaseTile<phase_parameters::room.size()> room;
     FluidTile fluid;
-    TileArray log_minutes, share;
+    TileArray share;
 };
 
 TimeObjective::TimeObjective(const ModelLayout& layout, std::vector<CaseFeatures> features,
@@ -86,6 +86,7 @@ TimeObjective::TimeObjective(const ModelLayout& layout, std::vector<CaseFeatures
     }
     tile_begin_.push_back(groups_.size());
     spread_.assign(observations_.size(), 1.0);
+    shift_.assign(observations_.size(), 0.0);
 }
 
 std::size_t TimeObjective::chunks() const { return std::min(kMaxChunks, tile_begin_.size() - 1); }
@@ -131,7 +132,7 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
         const std::array<int, 2> yield = {param::yield_g_80, param::yield_exponent};
         add_columns(yield);
         for (std::size_t i = 0; i < n; ++i) {
-            out.residual[i] = observation[i].log_recorded - kernel.log_yield(feature(i));
+            out.residual[i] = feature(i).log_tissue - kernel.log_yield(feature(i));
             out.jacobian[0][i] = 1.0;
             out.jacobian[1][i] = feature(i).log_v80;
             out.minutes[i] = 1.0;
@@ -184,7 +185,7 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
             const double weight = group.integrate_tissue ? kGaussHermite[k].weight : 1.0;
             kernel.morcellation(features, cases, kGaussHermite[k].offset * tissue_spread_, out.morcellation, out.fluid);
             for (std::size_t i = 0; i < n; ++i) {
-                const double count = observation[i].log_recorded;
+                const double count = observation[i].recorded;
                 const double spread = kernel.natural(param::fluid_log_sd);
                 const double x = out.fluid.log_fluid[i] - feature(i).log_canister;
                 const double z_upper = (std::log(count + 1.0) - x) / spread;
@@ -227,6 +228,7 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
 
     out.residual.fill(0.0);
     out.extra_variance.fill(0.0);
+    out.swap_variance_min2.fill(0.0);
     for (std::size_t k = 0; k < n_nodes; ++k) {
         const double weight = group.integrate_tissue ? kGaussHermite[k].weight : 1.0;
         if (in_m)
@@ -234,12 +236,9 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
                                 out.morcellation, out.fluid);
         TileArray& total = out.share;
         for (std::size_t i = 0; i < n; ++i) {
-            total[i] = observation[i].offset_min + (in_e ? out.enucleation.minutes[i] : 0.0) +
-                       (in_h ? out.haemostasis.minutes[i] : 0.0) + (in_m ? out.morcellation.minutes[i] : 0.0) +
-                       (in_r ? out.room.minutes[i] : 0.0);
+            total[i] = (in_e ? out.enucleation.minutes[i] : 0.0) + (in_h ? out.haemostasis.minutes[i] : 0.0) +
+                       (in_m ? out.morcellation.minutes[i] : 0.0) + (in_r ? out.room.minutes[i] : 0.0);
         }
-        Eigen::Map<Eigen::ArrayXd> log_total(out.log_minutes.data(), static_cast<Eigen::Index>(n));
-        log_total = Eigen::Map<const Eigen::ArrayXd>(total.data(), static_cast<Eigen::Index>(n)).log();
         if (k == 0) {
             for (std::size_t i = 0; i < n; ++i) {
                 out.minutes[i] = total[i];
@@ -252,13 +251,17 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
                     const double by_tissue = group.integrate_tissue ? out.morcellation.minutes[i] *
                                                                           out.morcellation.tissue_slope[i] * tissue_spread_
                                                                     : 0.0;
-                    out.extra_variance[i] = swap * swap * out.morcellation.swap_variance[i] + by_tissue * by_tissue;
+                    out.swap_variance_min2[i] = swap * swap * out.morcellation.swap_variance[i];
+                    out.extra_variance[i] = out.swap_variance_min2[i] + by_tissue * by_tissue;
                 }
             }
         }
         for (std::size_t i = 0; i < n; ++i) {
-            out.residual[i] += weight * out.log_minutes[i];
-            total[i] = weight / total[i];
+            const Observation& one = observation[i];
+            const double x = (one.recorded - one.offset_min) / total[i];
+            const LogRatio ratio = one.offset_min > 0.0 ? log_ratio(x) : LogRatio{std::log(x), 1.0};
+            out.residual[i] += weight * ratio.value;
+            total[i] = weight * ratio.slope / total[i];
         }
         const auto add = [&](std::size_t first, const auto& tile) {
             for (std::size_t c = 0; c < tile.slope.size(); ++c) {
@@ -282,7 +285,7 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
         if (in_h) add(first_h, out.haemostasis);
         if (in_r) add(first_r, out.room);
     }
-    for (std::size_t i = 0; i < n; ++i) out.residual[i] = observation[i].log_recorded - out.residual[i];
+    for (std::size_t i = 0; i < n; ++i) out.residual[i] -= shift_[group.begin + i];
 }
 
 TimeObjective::Pull TimeObjective::pull_of(const Observation& observation, double spread, const Rows& rows,
@@ -291,7 +294,7 @@ TimeObjective::Pull TimeObjective::pull_of(const Observation& observation, doubl
         case ObservationKind::residual: {
             const double factor = loss_.information_factor();
             const LossValue value = loss_(rows.residual[row] / spread);
-            const double bend = curvature == Curvature::exact ? std::max(value.slope, 0.0) : value.weight;
+            const double bend = bend_of(value, curvature);
             return {factor * value.rho, -factor * value.psi / spread, factor * bend / (spread * spread)};
         }
         case ObservationKind::survivor: {
@@ -315,7 +318,7 @@ void TimeObjective::evaluate(const Eigen::VectorXd& theta, Curvature curvature, 
         part.curvature.setZero(p, p);
         Eigen::Matrix<double, kTile, Eigen::Dynamic> weighted(kTile, kMaxColumns);
         Eigen::MatrixXd local;
-        TileArray slope, root;
+        TileArray slope, bend;
         visit_tiles(chunk, kernel, [&](const Group& group, const Rows& rows, bool) {
             const std::size_t n = group.end - group.begin;
             for (std::size_t i = 0; i < n; ++i) {
@@ -327,16 +330,19 @@ void TimeObjective::evaluate(const Eigen::VectorXd& theta, Curvature curvature, 
                                     " cannot be evaluated (not finite)");
                 part.cost += pull.cost;
                 slope[i] = pull.slope;
-                root[i] = std::sqrt(pull.curvature);
+                bend[i] = pull.curvature;
             }
             const Eigen::Index rows_n = static_cast<Eigen::Index>(n), q = rows.n_columns;
-            const Eigen::Map<const Eigen::ArrayXd> slopes(slope.data(), rows_n), roots(root.data(), rows_n);
+            const Eigen::Map<const Eigen::ArrayXd> slopes(slope.data(), rows_n), bends(bend.data(), rows_n);
             for (Eigen::Index c = 0; c < q; ++c) {
                 const Eigen::Map<const Eigen::ArrayXd> column(rows.jacobian[static_cast<std::size_t>(c)].data(), rows_n);
                 part.gradient[rows.column[static_cast<std::size_t>(c)]] += (column * slopes).sum();
-                weighted.col(c).head(rows_n).array() = column * roots;
+                weighted.col(c).head(rows_n).array() = column * bends;
             }
-            local.noalias() = weighted.topLeftCorner(rows_n, q).transpose() * weighted.topLeftCorner(rows_n, q);
+            // The columns lie kTile apart, one after another.
+            const Eigen::Map<const Eigen::MatrixXd, 0, Eigen::OuterStride<kTile>> jacobian(rows.jacobian[0].data(),
+                                                                                           rows_n, q);
+            local.noalias() = jacobian.transpose() * weighted.topLeftCorner(rows_n, q);
             for (Eigen::Index a = 0; a < q; ++a) {
                 for (Eigen::Index b = 0; b < q; ++b)
                     part.curvature(rows.column[static_cast<std::size_t>(a)], rows.column[static_cast<std::size_t>(b)]) +=
@@ -347,13 +353,13 @@ void TimeObjective::evaluate(const Eigen::VectorXd& theta, Curvature curvature, 
                     const int level = rows.level[l][i];
                     if (level < 0) continue;
                     part.gradient[level] += rows.level_jacobian[l][i] * slope[i];
-                    const double mine = rows.level_jacobian[l][i] * root[i];
+                    const double mine = rows.level_jacobian[l][i];
                     auto column = part.curvature.col(level);
                     for (Eigen::Index c = 0; c < q; ++c)
                         column[rows.column[static_cast<std::size_t>(c)]] +=
                             mine * weighted(static_cast<Eigen::Index>(i), c);
                     for (std::size_t k = 0; k < static_cast<std::size_t>(rows.n_levels); ++k) {
-                        if (rows.level[k][i] >= 0) column[rows.level[k][i]] += mine * rows.level_jacobian[k][i] * root[i];
+                        if (rows.level[k][i] >= 0) column[rows.level[k][i]] += mine * rows.level_jacobian[k][i] * bend[i];
                     }
                 }
             }
@@ -392,13 +398,17 @@ void TimeObjective::set_spreads(const Eigen::VectorXd& theta, const std::array<d
                 } else if (observation.channel == Channel::tissue) {
                     spread_[o] = tissue_spread_;
                 } else {
-                    double variance = rows.extra_variance[i];
+                    // Log-normal phases about their medians: variance of the log of the sum, and (to second order) how
+                    // far its mean lies from the log of the summed medians.
+                    double variance = rows.extra_variance[i], bent = -rows.swap_variance_min2[i];
                     for (std::size_t j = 0; j < phase_spread.size(); ++j) {
                         const double minutes = phase_spread[j] * rows.phase_minutes[j][i];
                         variance += minutes * minutes;
+                        bent += minutes * minutes * (rows.minutes[i] / std::max(rows.phase_minutes[j][i], 1e-9) - 1.0);
                     }
                     spread_[o] = std::sqrt(variance) / rows.minutes[i] *
                                  (is_sum(observation.channel) ? of(observation.channel) : 1.0);
+                    shift_[o] = 0.5 * bent / (rows.minutes[i] * rows.minutes[i]);
                 }
             }
         });
@@ -416,53 +426,80 @@ std::vector<double> TimeObjective::standardised_residuals(const Eigen::VectorXd&
     return out;
 }
 
-TimeObjective::CaseInformation TimeObjective::case_information(const Eigen::VectorXd& theta,
-                                                               const Eigen::MatrixXd& inverse_curvature) const {
+double TimeObjective::leverage_of(const Rows& rows, std::size_t row, const Pull& pull,
+                                  const Eigen::MatrixXd& inverse_curvature) const {
+    std::array<std::pair<int, double>, kMaxColumns + kLevels> entries;
+    std::size_t n = 0;
+    for (std::size_t c = 0; c < static_cast<std::size_t>(rows.n_columns); ++c)
+        entries[n++] = {rows.column[c], rows.jacobian[c][row]};
+    for (std::size_t l = 0; l < static_cast<std::size_t>(rows.n_levels); ++l) {
+        if (rows.level[l][row] >= 0) entries[n++] = {rows.level[l][row], rows.level_jacobian[l][row]};
+    }
+    double quadratic = 0.0;
+    for (std::size_t a = 0; a < n; ++a) {
+        const auto column = inverse_curvature.col(entries[a].first);
+        double across = 0.5 * entries[a].second * column[entries[a].first];
+        for (std::size_t b = 0; b < a; ++b) across += entries[b].second * column[entries[b].first];
+        quadratic += 2.0 * entries[a].second * across;
+    }
+    return quadratic * pull.curvature;
+}
+
+std::array<double, kChannels> TimeObjective::parameters_used(const Eigen::VectorXd& theta,
+                                                             const Eigen::MatrixXd& inverse_curvature) const {
+    const PhaseKernel kernel(theta, *layout_);
+    std::vector<std::array<double, kChannels>> parts(chunks());
+    parallel_for(chunks(), threads_for_size(), [&](std::size_t chunk) {
+        parts[chunk].fill(0.0);
+        visit_tiles(chunk, kernel, [&](const Group& group, const Rows& rows, bool) {
+            for (std::size_t o = group.begin; o < group.end; ++o) {
+                if (observations_[o].kind != ObservationKind::residual) continue;
+                const std::size_t i = o - group.begin;
+                const Pull pull = pull_of(observations_[o], spread_[o], rows, i, Curvature::reweighted);
+                parts[chunk][static_cast<std::size_t>(observations_[o].channel)] +=
+                    leverage_of(rows, i, pull, inverse_curvature);
+            }
+        });
+    });
+    std::array<double, kChannels> all{};
+    for (const auto& part : parts) {
+        for (std::size_t c = 0; c < all.size(); ++c) all[c] += part[c];
+    }
+    return all;
+}
+
+Eigen::MatrixXd TimeObjective::score_product(const Eigen::VectorXd& theta,
+                                             const Eigen::MatrixXd& inverse_curvature) const {
+    constexpr double kMostLeverage = 0.9;
     const Eigen::Index p = size();
     const PhaseKernel kernel(theta, *layout_);
-    std::vector<CaseInformation> parts(chunks());
+    std::vector<Eigen::MatrixXd> parts(chunks());
     parallel_for(chunks(), threads_for_size(), [&](std::size_t chunk) {
-        CaseInformation& part = parts[chunk];
-        part.score_product.setZero(p, p);
+        parts[chunk].setZero(p, p);
         Eigen::MatrixXd score = Eigen::MatrixXd::Zero(p, kTile);
         Eigen::ArrayXd leverage = Eigen::ArrayXd::Zero(kTile);
-        std::vector<std::pair<int, double>> row;
         visit_tiles(chunk, kernel, [&](const Group& group, const Rows& rows, bool last_of_tile) {
             for (std::size_t o = group.begin; o < group.end; ++o) {
                 const std::size_t i = o - group.begin;
                 const Eigen::Index in_tile = rows.cases[i] % kTile;
                 const Pull pull = pull_of(observations_[o], spread_[o], rows, i, Curvature::reweighted);
-                row.clear();
                 for (std::size_t c = 0; c < static_cast<std::size_t>(rows.n_columns); ++c)
-                    row.emplace_back(rows.column[c], rows.jacobian[c][i]);
+                    score(rows.column[c], in_tile) += pull.slope * rows.jacobian[c][i];
                 for (std::size_t l = 0; l < static_cast<std::size_t>(rows.n_levels); ++l) {
-                    if (rows.level[l][i] >= 0) row.emplace_back(rows.level[l][i], rows.level_jacobian[l][i]);
+                    if (rows.level[l][i] >= 0) score(rows.level[l][i], in_tile) += pull.slope * rows.level_jacobian[l][i];
                 }
-                double quadratic = 0.0;
-                for (const auto& [a, ja] : row) {
-                    score(a, in_tile) += pull.slope * ja;
-                    for (const auto& [b, jb] : row) quadratic += ja * jb * inverse_curvature(a, b);
-                }
-                const double mine = quadratic * pull.curvature;
-                leverage[in_tile] += mine;
-                if (observations_[o].kind == ObservationKind::residual)
-                    part.parameters_used[static_cast<std::size_t>(observations_[o].channel)] += mine;
+                leverage[in_tile] += leverage_of(rows, i, pull, inverse_curvature);
             }
             if (last_of_tile) {
-                const Eigen::ArrayXd inflate = (1.0 - leverage.min(0.9)).rsqrt();
-                score.array().rowwise() *= inflate.transpose();
-                part.score_product.noalias() += score * score.transpose();
+                score.array().rowwise() *= (1.0 - leverage.min(kMostLeverage)).rsqrt().transpose();
+                parts[chunk].noalias() += score * score.transpose();
                 score.setZero();
                 leverage.setZero();
             }
         });
     });
-    CaseInformation all;
-    all.score_product.setZero(p, p);
-    for (const CaseInformation& part : parts) {
-        all.score_product += part.score_product;
-        for (std::size_t c = 0; c < all.parameters_used.size(); ++c) all.parameters_used[c] += part.parameters_used[c];
-    }
+    Eigen::MatrixXd all = Eigen::MatrixXd::Zero(p, p);
+    for (const Eigen::MatrixXd& part : parts) all += part;
     return all;
 }
 

@@ -37,6 +37,25 @@ struct Counts {
     int recorded = 0, events = 0;
 };
 
+/// Glands of the cases that the fit gave weight to: a gland typed ten times too large does not widen the range in which
+/// the model is at home.
+std::vector<double> believed_glands(const TheatreTimeFit& fit, const CaseTable& cases) {
+    constexpr double kBelieved = 0.1;
+    std::vector<double> weight(cases.size(), 0.0), seen(cases.size(), 0.0);
+    for (const FittedObservation& one : fit.observations) {
+        // The rest of the operation and the room do not depend on the gland.
+        const Channel channel = one.observation.channel;
+        if (channel == Channel::haemostasis || channel == Channel::room) continue;
+        weight[static_cast<std::size_t>(one.observation.case_index)] += one.weight;
+        seen[static_cast<std::size_t>(one.observation.case_index)] += 1.0;
+    }
+    std::vector<double> glands;
+    for (std::size_t i = 0; i < cases.size(); ++i) {
+        if (weight[i] > kBelieved * seen[i]) glands.push_back(cases.gland_ml[i]);
+    }
+    return glands.empty() ? cases.gland_ml : glands;
+}
+
 void count(double flag, Counts& counts) {
     if (std::isnan(flag)) return;
     ++counts.recorded;
@@ -110,7 +129,7 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     for (int i = 0; i < fit.layout.size(); ++i)
         model.sources.push_back(source_of(i, fit.layout, prior, model.covariance(i, i), fit.prior_precision[i]));
 
-    std::vector<double> glands = cases.gland_ml;
+    std::vector<double> glands = believed_glands(fit, cases);
     std::sort(glands.begin(), glands.end());
     model.gland_min_ml = glands.front();
     model.gland_max_ml = glands.back();

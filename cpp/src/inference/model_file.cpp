@@ -5,6 +5,7 @@
 #include <Eigen/Eigenvalues>
 #include <nlohmann/json.hpp>
 
+#include <algorithm>
 #include <cmath>
 #include <limits>
 #include <set>
@@ -109,7 +110,11 @@ FittedModel parse(std::string_view json_text) {
     try {
         root = Json::parse(json_text);
     } catch (const nlohmann::json::exception& error) {
-        throw InvalidModelFile(std::string("model file: not JSON: ") + error.what());
+        // The parser quotes what it found, which need not be text.
+        std::string reason = error.what();
+        std::replace_if(
+            reason.begin(), reason.end(), [](char c) { return c < 32 || c > 126; }, '?');
+        throw InvalidModelFile("model file: not JSON: " + reason);
     }
     if (!root.is_object() || !root.contains("format") || root["format"] != kFormat)
         throw InvalidModelFile("model file: this is not a lobetime model ('format' must be \"lobetime model\")");

@@ -14,7 +14,7 @@ const std::array<ParameterDefinition, param::Count>& core_parameters() {
     static const std::array<ParameterDefinition, param::Count> table = {{
         {"yield_g_80", "g", L, 5.0, 200.0, "tissue retrieved from an 80 mL gland, median"},
         {"yield_exponent", "1", I, 0.2, 3.0, "how tissue grows with gland volume (power)"},
-        {"e_fixed", "min", L, 0.5, 120.0, "enucleation: minutes that do not depend on volume"},
+        {"e_fixed", "min", I, 0.5, 120.0, "enucleation: minutes that do not depend on volume"},
         {"e_80", "min", L, 0.5, 400.0, "enucleation: minutes an 80 mL gland adds to them, at the plateau"},
         {"e_exponent", "1", I, 0.2, 3.0, "how those minutes grow with volume (power)"},
         {"e_learn", "1", I, 0.0, 6.0, "extra share of enucleation time at the first case"},

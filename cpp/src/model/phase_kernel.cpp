@@ -55,7 +55,10 @@ Swaps swaps_of(double log_fluid_over_canister, double spread) {
     s.expected += beyond - a * normal_cdf(d);
     s.per_log_fluid += beyond;
     s.per_log_spread += spread * mean * (spread * normal_cdf(d + spread) + normal_pdf(d + spread));
-    s.variance = mean * mean * std::expm1(spread * spread);
+    // Sum of (2j - 1) P(F > jC) beyond the summed swaps, as an integral from a.
+    second_moment += mean * mean * std::exp(spread * spread) * normal_cdf(d + 2.0 * spread) - beyond -
+                     (a * a - a) * normal_cdf(d);
+    s.variance = second_moment - s.expected * s.expected;
     return s;
 }
 
@@ -90,7 +93,7 @@ void PhaseKernel::enucleation(std::span<const CaseFeatures> features, std::span<
         const double base = e_fixed + grown;
         const double learning = 1.0 + e_learn * left[i];
         out.minutes[i] = base * learning * level[i];
-        out.slope[0][i] = e_fixed / base;
+        out.slope[0][i] = 1.0 / base;
         out.slope[1][i] = grown / base;
         out.slope[2][i] = grown * f.log_v80 / base;
         out.slope[3][i] = left[i] / learning;

@@ -1,4 +1,6 @@
 #pragma once
+#include <lobetime/fit/loss.hpp>
+
 #include <Eigen/Core>
 
 #include <string>
@@ -9,8 +11,19 @@ namespace lobetime {
 /// Which curvature an objective reports.
 enum class Curvature {
     reweighted,  ///< psi(u)/u: never negative, the safe one far from the minimum
-    exact        ///< psi'(u), floored at 0: near the minimum it needs about half the steps
+    exact,       ///< psi'(u), floored at 0: near the minimum it needs about half the steps
+    signed_exact ///< psi'(u) as it is, for covariances; may be indefinite
 };
+
+/// What a row's loss adds to the curvature asked for, in units of 1 / spread^2.
+inline double bend_of(const LossValue& value, Curvature curvature) {
+    switch (curvature) {
+        case Curvature::reweighted: return value.weight;
+        case Curvature::exact: return value.slope > 0.0 ? value.slope : 0.0;
+        case Curvature::signed_exact: return value.slope;
+    }
+    return value.weight;
+}
 
 struct Evaluation {
     double cost = 0.0;         ///< never negative

@@ -17,7 +17,7 @@ std::string_view channel_name(Channel channel);
 bool is_sum(Channel channel);
 
 enum class ObservationKind : std::uint8_t {
-    residual,    ///< log(recorded) about log(predicted), robust loss
+    residual,    ///< recorded about predicted on the log scale, robust loss
     survivor,    ///< the true time is longer than the recorded one (morcellation deferred or finished otherwise)
     swap_count   ///< a recorded count of canister swaps
 };
@@ -27,19 +27,28 @@ namespace phase {
 inline constexpr std::uint8_t enucleation = 1, haemostasis = 2, morcellation = 4, room = 8;
 }
 
-/// One thing recorded about one case: log(recorded) against log(offset + sum of the phases in `phases`).
+/// One thing recorded about one case: what is left of it after `offset_min`, against the sum of the phases in `phases`.
 ///
 /// A recorded sum tells about the phases of it that were not recorded: those that were enter as `offset_min`. So
-/// operative - enucleation - morcellation informs the rest of the operation, without a difference ever being taken
-/// (a difference of rounded minutes may be 0 or negative).
+/// operative - enucleation - morcellation informs the rest of the operation; see `log_ratio` for what happens when
+/// rounded or mistyped minutes leave nothing.
 struct Observation {
     int case_index = 0;
     ObservationKind kind = ObservationKind::residual;
     Channel channel = Channel::tissue;
     std::uint8_t phases = 0;
-    double log_recorded = 0.0;  ///< log minutes, log grams, or the count itself for swap_count
+    double recorded = 0.0;  ///< minutes, grams, or a count of swaps
     double offset_min = 0.0;
 };
+
+/// log(x) from `kLogFrom` up and its tangent below, so that a remainder near 0, or below, is a residual like any other:
+/// large, negative, and weighed accordingly.
+struct LogRatio {
+    double value;
+    double slope;  ///< d value / d log x
+};
+inline constexpr double kLogFrom = 0.3;
+LogRatio log_ratio(double x);
 
 /// Everything the cases tell, in case order. Rules where columns overlap:
 /// - the rest of the operation is operative - enucleation - morcellation; `haemostasis_min` stands in for it only

@@ -38,6 +38,7 @@ struct ChannelFit {
 struct FittedObservation {
     Observation observation;
     double spread;        ///< held in the final minimisation
+    double shift;         ///< likewise; see TimeObjective::set_spreads
     double standardised;  ///< residual / spread
     double weight;        ///< psi(u) / u; 1 for lower bounds and counts
 };
@@ -49,7 +50,7 @@ struct TheatreTimeFit {
     Eigen::VectorXd prior_mean, prior_precision;
     std::array<ChannelFit, kChannels> channels;
     double phase_correlation = 0.0;   ///< enucleation and morcellation residuals of one case, prior included
-    Eigen::MatrixXd curvature;        ///< of the objective, priors included (reweighted)
+    Eigen::MatrixXd curvature;        ///< of the objective, priors included: psi' as it is, or floored at 0 if indefinite
     Eigen::MatrixXd score_product;    ///< sum over cases of score score' / (1 - leverage), priors not included
     std::vector<FittedObservation> observations;
     Minimum minimum;

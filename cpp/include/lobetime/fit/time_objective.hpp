@@ -14,14 +14,16 @@ namespace lobetime {
 
 /// A recorded time is off by anything with this chance: it bounds what a miscounted swap or a mistyped lower bound
 /// can pull, as a robust loss does for times (assumption).
-inline constexpr double kMisrecorded = 0.01;
+inline constexpr double kMisrecorded = 1e-4;
 
 /// The time model's robust objective over all observations and priors, with the spreads held:
 ///
-///     sum over residuals  k rho((log recorded - log predicted) / spread)        k = loss.information_factor()
+///     sum over residuals  k rho(u)                                                k = loss.information_factor()
 ///   + sum over survivors  -log((1 - e) P(Z > u) + e)                            e = kMisrecorded
 ///   + sum over counts     -log((1 - e) P(SC <= F < (S+1)C) + e)
 ///   + 1/2 sum ((theta - prior mean) / prior sd)^2
+///
+/// with u = (log((recorded - offset) / predicted) - shift) / spread, the log being `log_ratio` where there is an offset.
 ///
 /// Blank tissue is integrated over its spread about the yield line (three Gauss-Hermite nodes): the predicted log
 /// time is the average over the nodes, and its slope times the tissue spread widens the row's spread.
@@ -36,23 +38,26 @@ public:
 
     void set_loss(const Loss& loss) { loss_ = loss; }
 
-    /// Row spreads from the channels' spreads, at `theta`; held until the next call.
+    /// Row spreads and shifts from the channels' spreads, at `theta`; held until the next call. The shift is how far the
+    /// mean log of a sum lies from the log of the sum of medians: 0 for a phase recorded alone.
     void set_spreads(const Eigen::VectorXd& theta, const std::array<double, kChannels>& channel_spread);
 
     /// Residuals in units of their spread, one for each observation (0 for swap counts).
     std::vector<double> standardised_residuals(const Eigen::VectorXd& theta) const;
 
-    /// What the observations tell, seen case by case.
-    struct CaseInformation {
-        Eigen::MatrixXd score_product;  ///< sum over cases of s s' / (1 - leverage), without priors
-        std::array<double, kChannels> parameters_used{};  ///< effective number of parameters each channel pays for
-    };
-    /// `inverse_curvature`: p x p, of the whole objective at `theta`.
-    CaseInformation case_information(const Eigen::VectorXd& theta, const Eigen::MatrixXd& inverse_curvature) const;
+    /// Effective number of parameters that each channel's residuals pay for: the trace of (inverse curvature x the
+    /// channel's curvature). `inverse_curvature`: p x p, of the whole objective at `theta`.
+    std::array<double, kChannels> parameters_used(const Eigen::VectorXd& theta,
+                                                  const Eigen::MatrixXd& inverse_curvature) const;
+
+    /// Sum over cases of score score' / (1 - leverage), p x p, without priors. A case's score holds all its observations,
+    /// so phases of one case may be correlated.
+    Eigen::MatrixXd score_product(const Eigen::VectorXd& theta, const Eigen::MatrixXd& inverse_curvature) const;
 
     const std::vector<Observation>& observations() const { return observations_; }
     const std::vector<CaseFeatures>& features() const { return features_; }
     const std::vector<double>& spreads() const { return spread_; }
+    const std::vector<double>& shifts() const { return shift_; }
     const Loss& loss() const { return loss_; }
 
 private:
@@ -65,6 +70,7 @@ private:
         double cost, slope, curvature;
     };
 
+    double leverage_of(const Rows& rows, std::size_t row, const Pull& pull, const Eigen::MatrixXd& inverse_curvature) const;
     void rows_of(const Group& group, const PhaseKernel& kernel, Rows& out) const;
     Pull pull_of(const Observation& observation, double spread, const Rows& rows, std::size_t row,
                  Curvature curvature) const;
@@ -78,7 +84,7 @@ private:
     std::vector<Observation> observations_;  ///< sorted by tile, then alike ones together
     std::vector<Group> groups_;
     std::vector<std::size_t> tile_begin_;  ///< first group of each tile, and the end
-    std::vector<double> spread_;
+    std::vector<double> spread_, shift_;
     Eigen::VectorXd prior_mean_, prior_precision_;
     Loss loss_{"huber"};
     double tissue_spread_ = 0.2;

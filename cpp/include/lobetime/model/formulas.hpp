@@ -34,7 +34,7 @@ T log_tissue(const T* theta, const CaseFeatures& f) {
 template <typename T>
 T enucleation_min(const T* theta, const CaseFeatures& f, const T& surgeon_level) {
     using std::exp;
-    const T base = exp(theta[param::e_fixed]) + exp(theta[param::e_80] + theta[param::e_exponent] * f.log_v80);
+    const T base = theta[param::e_fixed] + exp(theta[param::e_80] + theta[param::e_exponent] * f.log_v80);
     const T learning = learning_factor<T>(theta[param::e_learn], exp(theta[param::e_half]), f.cases_done);
     return base * learning * exp(surgeon_level + theta[param::e_trainee] * f.trainee);
 }

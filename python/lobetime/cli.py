@@ -1,0 +1,856 @@
+"""The command line: the library's own words, a table for people, CSV or JSON for machines.
+
+What a command says goes to standard output; problems, notes and progress go to standard error. Exit codes: 0 done, 1
+the data were refused, 2 wrong usage (a file that cannot be read or written included), 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib.metadata
+import json
+import math
+import os
+import platform
+import re
+import signal
+import sys
+import textwrap
+import warnings
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar
+
+import typer
+import typer.core
+from rich import box
+from rich.cells import cell_len
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+# Names of the package are looked up where they are used, and pandas is imported there: --help needs neither.
+import lobetime as lt
+
+from . import _core
+from .caution import CAUTION
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_Read = TypeVar("_Read", "lt.Cases", "lt.Bookings")
+
+_MOST_ROWS = 1000  # of one table on a screen; files and JSON hold all of them
+_MOST_CHARACTERS = 80  # of a value from a file, on a screen
+_FULL_WARNINGS = 8  # up to so many are shown one by one, more are counted
+_LITTLE_WEIGHT = 0.1
+_PRIOR_ALONE = (
+    "NO HISTORY: these slots rest on published evidence and stated assumptions alone, on no case of this unit. "
+    "Give past cases with --history, or a fitted model with --model."
+)
+_EPILOG = (
+    "Exit codes: 0 done; 1 the data were refused, with every problem listed and nothing written; 2 wrong usage; "
+    "130 interrupted."
+)
+
+
+class Kind(StrEnum):
+    history = "history"
+    bookings = "bookings"
+
+
+class Loss(StrEnum):
+    bisquare = "bisquare"
+    huber = "huber"
+    soft_l1 = "soft_l1"
+    cauchy = "cauchy"
+    squares = "squares"
+
+
+# --- saying things ---------------------------------------------------------------------------------------------------
+
+
+def _console(*, stderr: bool = False) -> Console:
+    # Markup and highlighting would read a unit's own texts as instructions.
+    # Named as it is now, the stream also tells its encoding, and lines are drawn in characters that it knows.
+    return Console(file=sys.stderr if stderr else sys.stdout, markup=False, highlight=False, emoji=False)
+
+
+def _printable(value: object) -> str:
+    """A text as it may be put on a screen: a file's control characters have no business there."""
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in str(value))
+
+
+def _shown(value: object) -> str:
+    """A value from a file, printable and not too long."""
+    text = _printable(value)
+    return text if len(text) <= _MOST_CHARACTERS else text[: _MOST_CHARACTERS - 1] + "…"
+
+
+def _count(number: int, one: str, many: str | None = None) -> str:
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def _table(*columns: str, right: Iterable[str] = ()) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
+    for column in columns:
+        table.add_column(column, justify="right" if column in right else "left", overflow="fold")
+    return table
+
+
+@dataclass
+class _Column:
+    """A column of lines that other lines may stand between; as wide as its texts, unless told otherwise."""
+
+    heading: str
+    cells: list[str]
+    justify: Any = "right"
+    style: str = ""
+    is_phase: bool = False
+
+    def __post_init__(self) -> None:
+        self.width = max(map(cell_len, [*self.heading.split("\n"), *self.cells]))
+
+
+def _total_width(columns: Sequence[_Column], gap: int) -> int:
+    return sum(column.width + gap for column in columns) - gap
+
+
+def _print_lines(console: Console, columns: Sequence[_Column], print_beneath: Callable[[int], None]) -> None:
+    """Like a table, but with room for whole sentences under each line."""
+    gap = 2 if _total_width(columns, 2) <= console.width else 1
+    rule = min(_total_width(columns, gap), console.width) * ("-" if console.options.ascii_only else "─")
+
+    def print_line(cells: Iterable[str], styles: Iterable[str]) -> None:
+        grid = Table(box=None, show_header=False, pad_edge=False, padding=(0, gap, 0, 0))
+        for column in columns:
+            grid.add_column(width=column.width, justify=column.justify, overflow="fold")
+        grid.add_row(*(Text(cell, style=style) for cell, style in zip(cells, styles, strict=True)))
+        console.print(grid)
+
+    print_line((column.heading for column in columns), ["bold"] * len(columns))
+    console.print(rule)
+    for i in range(len(columns[0].cells)):
+        print_line((column.cells[i] for column in columns), (column.style for column in columns))
+        print_beneath(i)
+    console.print(rule)
+
+
+def _print_beneath(console: Console, label: str, words: str) -> None:
+    # A figure stays on the line of its first word.
+    words = re.sub(r"([+-]\d+) min ", "\\1\N{NO-BREAK SPACE}min\N{NO-BREAK SPACE}", words)
+    start = f"  {label:<8}" if label else "    "
+    for line in textwrap.wrap(words, max(console.width - len(start), 20)):
+        console.print(Text(start + line.replace("\N{NO-BREAK SPACE}", " ")), soft_wrap=True)
+        start = " " * len(start)
+
+
+def _print_findings(console: Console, findings: pd.DataFrame, columns: Sequence[str]) -> None:
+    """Rows of a file with what is said about them, which the last column holds."""
+    table = _table(*columns, right=["row"])
+    for *cells, words in findings[list(columns)].head(_MOST_ROWS).itertuples(index=False):
+        table.add_row(*(Text(_shown(cell)) for cell in cells), Text(_printable(words)))
+    console.print(table)
+    if len(findings) > _MOST_ROWS:
+        rest = _count(len(findings) - _MOST_ROWS, "more row")
+        console.print(f"and {rest}: lobetime check FILE --csv PATH lists all of them")
+
+
+def _print_caution(console: Console) -> None:
+    console.print()
+    console.print(CAUTION, style="italic")
+
+
+def _note(text: str) -> None:
+    _console(stderr=True).print(_printable(text), soft_wrap=True)
+
+
+@contextlib.contextmanager
+def _busy(doing: str) -> Iterator[Callable[[str], None]]:
+    """Shows on a terminal what is being done; the value changes the words."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    with _console(stderr=True).status(doing, spinner="line") as status:
+        yield status.update
+
+
+# --- machine-readable ------------------------------------------------------------------------------------------------
+
+
+def _plain(value: Any) -> Any:
+    """What JSON can hold; what is no finite number becomes null."""
+    import pandas as pd
+
+    if isinstance(value, pd.DataFrame):
+        return [dict(zip(value.columns, map(_plain, row), strict=True)) for row in value.itertuples(index=False)]
+    if isinstance(value, dict):
+        return {str(key): _plain(one) for key, one in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(one) for one in value]
+    if hasattr(value, "item"):  # a number of numpy's
+        value = value.item()
+    if value is pd.NA or value is pd.NaT or (isinstance(value, float) and not math.isfinite(value)):
+        return None
+    return value
+
+
+def _print_json(command: str, content: dict[str, Any]) -> None:
+    head = {"lobetime": lt.__version__, "command": command, "caution": CAUTION}
+    # ASCII only: a control character of a file cannot reach the terminal, nor an encoding spoil the text.
+    sys.stdout.write(json.dumps(_plain(head | content), indent=2, allow_nan=False) + "\n")
+
+
+def _write_csv(path: Path, table: pd.DataFrame) -> None:
+    with _writing():
+        _core.write_whole(os.fspath(path), table.to_csv(index=False, lineterminator="\n"))
+    _note(f"{path}: {_count(len(table), 'row')} written. {CAUTION}")
+
+
+@contextlib.contextmanager
+def _writing() -> Iterator[None]:
+    try:
+        yield
+    except lt.Error as error:
+        raise OSError(str(error)) from error
+
+
+# --- reading what was asked ------------------------------------------------------------------------------------------
+
+
+class _Commands(typer.core.TyperGroup):
+    """Turns what the library raises into words and an exit code, for every command alike."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except (typer.Exit, typer.Abort):
+            raise
+        except lt.InvalidData as refused:
+            console = _console(stderr=True)
+            problems = _count(len(refused.problems), "problem")
+            console.print(f"{_shown(refused.source)}: the data were refused, {problems}; nothing was written\n")
+            _print_findings(console, refused.problems, ["row", "column", "value", "allowed"])
+            raise typer.Exit(1) from None
+        except lt.Error as error:
+            _note(f"the data were refused; nothing was written: {error}")
+            raise typer.Exit(1) from None
+        except (OSError, ImportError, UnicodeError) as error:
+            if isinstance(error, BrokenPipeError):
+                raise
+            _note(f"Error: {error}")
+            raise typer.Exit(2) from None
+        except MemoryError:
+            _note("Error: not enough memory for so much; fewer --draws need less")
+            raise typer.Exit(2) from None
+        except KeyboardInterrupt:
+            raise typer.Exit(130) from None
+
+
+def _columns(pairs: Sequence[str], option: str = "--column") -> dict[str, str]:
+    known = [str(column["name"]) for column in _core.columns()]
+    mapping: dict[str, str] = {}
+    for pair in pairs:
+        name, sign, heading = (part.strip() for part in pair.partition("="))
+        if not (name and sign and heading):
+            raise typer.BadParameter(
+                f"{pair!r} is not COLUMN=HEADING, such as gland_ml='Prostate size'", param_hint=option
+            )
+        if name not in known:
+            raise typer.BadParameter(f"no column is called {name!r}; known are {', '.join(known)}", param_hint=option)
+        if name in mapping:
+            raise typer.BadParameter(f"{name} is given twice", param_hint=option)
+        mapping[name] = heading
+    return mapping
+
+
+def _check_output(path: Path | None, option: str, *others: Path | None) -> None:
+    """Refuses at once what could not be written later, and what would overwrite a file that is being used."""
+    if path is None:
+        return
+    if path.exists() and not path.is_file():
+        raise typer.BadParameter(f"{path} is not an ordinary file", param_hint=option)
+    if not path.parent.is_dir():
+        raise typer.BadParameter(f"the folder {path.parent} does not exist", param_hint=option)
+    if not os.access(path.parent, os.W_OK):
+        raise typer.BadParameter(f"the folder {path.parent} cannot be written to", param_hint=option)
+    for other in others:
+        if other is not None and path.resolve() == other.resolve():
+            raise typer.BadParameter(
+                f"{path} is already used in this command and would be overwritten", param_hint=option
+            )
+
+
+def _chance(value: float) -> float:
+    if not 0 < value < 1:
+        raise typer.BadParameter(f"{value:g} is not a chance between 0 and 1, such as 0.2")
+    return value
+
+
+def _grid(value: float) -> float:
+    if not 0.01 <= value <= 1440:
+        raise typer.BadParameter(f"{value:g} is not between 0.01 and 1440 minutes")
+    return value
+
+
+def _read(reader: Callable[..., _Read], path: Path, columns: dict[str, str]) -> _Read:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", lt.DataWarning)  # told from .warnings, one by one
+        return reader(path, columns=columns)
+
+
+def _fit(model: lt.TheatreTimeModel, cases: lt.Cases) -> lt.TheatreTimeModel:
+    doing = f"fitting {_count(len(cases), 'case')}"
+    with _busy(doing) as say:
+        return model.fit(
+            cases, progress=lambda done, change: say(f"{doing}: round {done}, the numbers still move by {change:.1e}")
+        )
+
+
+def _load(path: Path) -> lt.TheatreTimeModel:
+    try:
+        return lt.load_model(path)
+    except UnicodeDecodeError as error:
+        raise lt.InvalidModelFile(f"{path}: not a model file: {error}") from error
+    except lt.InvalidModelFile as error:
+        raise lt.InvalidModelFile(f"{path}: {error}") from error
+
+
+# --- arguments -------------------------------------------------------------------------------------------------------
+
+_EXISTING: dict[str, Any] = {"exists": True, "dir_okay": False, "readable": True, "show_default": False}
+_ColumnOption = Annotated[
+    list[str],
+    typer.Option(
+        "--column",
+        metavar="COLUMN=HEADING",
+        help="A heading of the file that is not the column's own name, such as gland_ml='Prostate size'. Repeatable.",
+        show_default=False,
+    ),
+]
+_CsvOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--csv", metavar="PATH", help="Write a CSV file, whole or not at all, instead of a table.", show_default=False
+    ),
+]
+_JsonOption = Annotated[bool, typer.Option("--json", help="JSON on standard output instead of a table.")]
+
+app = typer.Typer(
+    cls=_Commands,
+    help="Theatre time for transurethral enucleation of the prostate: slots with a stated overrun risk.",
+    epilog=f"{_EPILOG} {CAUTION}",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["--help", "-h"]},
+)
+
+
+def _print_version(asked: bool) -> None:
+    if not asked:
+        return
+    parts = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in ("numpy", "pandas", "typer", "rich"))
+    python = f"{platform.python_implementation()} {platform.python_version()}"
+    _console().print(f"lobetime {lt.__version__}\n{python}, {parts}\n{platform.platform()}", soft_wrap=True)
+    raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Show the versions and exit.")
+    ] = False,
+) -> None:
+    del version
+
+
+# --- check -----------------------------------------------------------------------------------------------------------
+
+
+@app.command(epilog=_EPILOG)
+def check(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="Past cases or bookings: .csv, .tsv, .xlsx or .parquet.", **_EXISTING)
+    ],
+    kind: Annotated[
+        Kind | None,
+        typer.Option(
+            "--kind", help="What the file holds; by default a file with times is a history.", show_default=False
+        ),
+    ] = None,
+    column: _ColumnOption = [],  # noqa: B006 - typer copies it
+    csv: _CsvOption = None,
+    json: _JsonOption = False,
+) -> None:
+    """Show everything in a file that would be refused, and everything that looks wrong and would be kept.
+
+    Exit code 0 without problems (warnings do not count), 1 with problems.
+    """
+    _check_output(csv, "--csv", file)
+    mapping = _columns(column)
+    with _busy(f"checking {file.name}"):
+        findings = lt.check_file(file, kind.value if kind else None, columns=mapping)
+    n_problems = int((findings["severity"] == "problem").sum())
+    n_warnings = len(findings) - n_problems
+    read_as, n_cases = findings.attrs["kind"], findings.attrs["n_cases"]
+
+    what = (
+        f"{_shown(file.name)}, read as {read_as}: {_count(n_cases, 'row')}"
+        if read_as
+        else f"{_shown(file.name)}: not read"
+    )
+    summary = f"{what}, {_count(n_problems, 'problem')}, {_count(n_warnings, 'warning')}"
+    if csv is not None:
+        _note(summary)
+        _write_csv(csv, findings)
+    if json:
+        content = {
+            "file": os.fspath(file),
+            "kind": read_as,
+            "n_cases": n_cases,
+            "n_problems": n_problems,
+            "n_warnings": n_warnings,
+            "findings": findings,
+        }
+        _print_json("check", content)
+    if csv is None and not json:
+        console = _console()
+        console.print(summary, style="bold")
+        _print_checked(console, findings)
+        _print_caution(console)
+    if n_problems:
+        raise typer.Exit(1)
+
+
+def _print_checked(console: Console, findings: pd.DataFrame) -> None:
+    if findings.empty:
+        console.print("Nothing is wrong with it.")
+        return
+    meanings = []
+    if (findings["severity"] == "problem").any():
+        meanings.append("A problem has to be put right; until then the whole file is refused.")
+    if (findings["severity"] == "warning").any():
+        meanings.append("A warning is kept as it is; the fit gives little weight to what lies far off.")
+    console.print(" ".join(meanings) + "\n")
+    columns = ["row", "column", "value", "severity", "what is allowed, or looks wrong"]
+    _print_findings(console, findings.rename(columns={"message": columns[-1]}), columns)
+
+
+def _print_warnings(console: Console, found: pd.DataFrame, name: str) -> None:
+    """What looks wrong in a file that was read: one by one if few, else counted by kind."""
+    if found.empty:
+        return
+    wrong = "thing looks wrong and was" if len(found) == 1 else "things look wrong and were"
+    console.print(f"\n{_shown(name)}: {len(found)} {wrong} kept", style="bold")
+    if len(found) <= _FULL_WARNINGS:
+        _print_findings(console, found, ["row", "column", "value", "message"])
+        return
+    table = _table("what looks wrong", "times", "rows", right=["times"])
+    for kind, group in found.groupby("kind", sort=False):
+        rows = sorted(set(group["row"]))
+        more = f" and {len(rows) - 5} more" if len(rows) > 5 else ""
+        table.add_row(str(kind).replace("_", " "), f"{len(group):,}", ", ".join(map(str, rows[:5])) + more)
+    console.print(table)
+    console.print(f"lobetime check {_shown(name)} shows each of them.")
+
+
+# --- fit -------------------------------------------------------------------------------------------------------------
+
+
+@app.command(epilog=_EPILOG)
+def fit(
+    history: Annotated[
+        Path,
+        typer.Argument(
+            metavar="HISTORY", help="Past cases, one row a case: .csv, .tsv, .xlsx or .parquet.", **_EXISTING
+        ),
+    ],
+    out: Annotated[
+        Path,
+        typer.Option("--out", metavar="MODEL", help="Model file to write, whole or not at all.", show_default=False),
+    ],
+    loss: Annotated[Loss, typer.Option("--loss", help="What a case far off the curve may pull.")] = Loss.bisquare,
+    no_prior: Annotated[
+        bool, typer.Option("--no-prior", help="Leave published evidence out: the cases must tell everything.")
+    ] = False,
+    column: _ColumnOption = [],  # noqa: B006 - typer copies it
+    csv: _CsvOption = None,
+    json: _JsonOption = False,
+) -> None:
+    """Fit the time model to a unit's past cases and write it to a file."""
+    _check_output(out, "--out", history)
+    _check_output(csv, "--csv", history, out)
+    mapping = _columns(column)
+    with _busy(f"reading {history.name}"):
+        cases = _read(lt.read_cases, history, mapping)
+    model = _fit(lt.TheatreTimeModel(loss=loss.value, prior=None if no_prior else "published"), cases)
+    parameters = model.params_.join(model.conf_int()[["lower", "upper"]]).reset_index()
+    parameters = parameters[
+        ["name", "meaning", "estimate", "lower", "upper", "unit", "origin", "share_from_cases", "source"]
+    ]
+    with _writing():
+        model.save(out)
+    if csv is not None:
+        _write_csv(csv, parameters)
+    if json:
+        content = {
+            "origin": "history",
+            "history": {"file": os.fspath(history), "n_cases": len(cases)},
+            "model": {"file": os.fspath(out), **_model_facts(model)},
+            "parameters": parameters,
+            "interval_level": 0.95,
+            "spreads": model.scale_.reset_index(),
+            "surgeons": model.surgeons_.reset_index(),
+            "warnings": _named(cases.warnings, history),
+        }
+        _print_json("fit", content)
+    if csv is None and not json:
+        console = _console()
+        _print_fit(console, model, parameters)
+        _print_warnings(console, cases.warnings, history.name)
+        console.print(f"\nModel written to {out}: the numbers above, no case and no case id.", soft_wrap=True)
+        _print_caution(console)
+    else:
+        _note(f"{out}: model written; {_count(len(cases.warnings), 'warning')} in {history.name}")
+
+
+def _model_facts(model: lt.TheatreTimeModel) -> dict[str, Any]:
+    fitted = model.fitted_
+    lowest, median, highest = fitted.gland_ml
+    return {
+        "n_cases": fitted.n_cases,
+        "gland_ml": {"lowest": lowest, "median": median, "highest": highest},
+        "loss": fitted.loss,
+        "prior": fitted.prior,
+        "surgeons": list(model.surgeons_.index),
+        "device_classes": {name: count for name, count in fitted.device_classes},
+        "parameters_by_origin": {str(k): int(n) for k, n in model.params_["origin"].value_counts().items()},
+    }
+
+
+def _named(found: pd.DataFrame, path: Path) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = _plain(found)
+    return [{"file": os.fspath(path), **row} for row in rows]
+
+
+def _unit_line(model: lt.TheatreTimeModel) -> str:
+    facts = _model_facts(model)
+    gland = facts["gland_ml"]
+    parts = [f"{facts['n_cases']:,} past cases of this unit"]
+    parts.append(f"glands {gland['lowest']:.0f} to {gland['highest']:.0f} mL, median {gland['median']:.0f} mL")
+    if facts["surgeons"]:
+        parts.append(_count(len(facts["surgeons"]), "surgeon"))
+    return ", ".join(parts)
+
+
+def _interval(estimate: float, lower: float, upper: float) -> tuple[str, str]:
+    """Estimate and interval, rounded together to two figures of the interval's width."""
+    width = upper - lower
+    if not (math.isfinite(width) and width > 0):
+        return f"{estimate:.4g}", "–"
+    decimals = min(max(1 - math.floor(math.log10(width)), 0), 6)
+    low, high = (f"{end:.{decimals}f}" for end in (lower, upper))
+    return f"{estimate:.{decimals}f}", f"{low} to {high}"
+
+
+def _print_fit(console: Console, model: lt.TheatreTimeModel, parameters: pd.DataFrame) -> None:
+    console.print(f"Theatre time model from {_unit_line(model)}", style="bold")
+    prior = "with published evidence as its start" if model.fitted_.prior == "published" else "from these cases alone"
+    few = int((model.weights_["weight"] < _LITTLE_WEIGHT).sum())
+    console.print(
+        f"{model.loss} loss, {prior}, {_count(model.fit_.rounds, 'round')}. Of {len(model.weights_):,} recorded values "
+        f"{few:,} lie so far off the curve that they count less than a tenth.\n"
+    )
+
+    surgeons = {
+        f"surgeon_{phase}[{code}]" for phase in ("enucleation", "morcellation") for code in model.surgeons_.index
+    }
+    rows = [_parameter_cells(row) for row in parameters.to_dict("records") if row["name"] not in surgeons]
+    meanings, *cells = (list(column) for column in zip(*rows, strict=True))
+    symbol, estimate, interval, unit, origin = cells
+    columns = [
+        _Column("symbol", symbol, "left"),
+        _Column("estimate", estimate),
+        _Column("95 % interval", interval, "left"),
+        _Column("unit", unit, "left"),
+        _Column("origin", origin, "left"),
+    ]
+    meaning = _Column("meaning", meanings, "left")
+    if _total_width([meaning, *columns], 2) <= console.width:
+        _print_lines(console, [meaning, *columns], lambda _: None)
+    else:
+        _print_lines(console, columns, lambda i: _print_beneath(console, "", meanings[i]))
+    console.print(
+        "Origin cases: these cases settle the number; any other still rests on evidence or assumption, and its "
+        "interval too. A ratio is a log ratio in the model file, CSV and JSON.\n"
+    )
+    _print_surgeons(console, model, parameters)
+    _print_spreads(console, model)
+
+
+def _parameter_cells(row: Mapping[Any, Any]) -> tuple[str, ...]:
+    numbers, unit = [row["estimate"], row["lower"], row["upper"]], row["unit"]
+    if unit == "log ratio":
+        numbers, unit = [math.exp(number) for number in numbers], "ratio"
+    origin = "cases" if row["origin"] == "fitted from cases" else row["origin"]
+    return row["meaning"], _shown(row["name"]), *_interval(*numbers), "" if unit == "1" else unit, origin
+
+
+def _print_surgeons(console: Console, model: lt.TheatreTimeModel, parameters: pd.DataFrame) -> None:
+    if model.surgeons_.empty:
+        return
+    console.print("Surgeons, past the learning curve, as ratios to the unit's average (below 1: faster)", style="bold")
+    table = _table("surgeon", "cases", "latest case", "enucleation", "95 % interval", "blade time", "95 % interval")
+    for column in table.columns:
+        column.justify = "left" if column.header in ("surgeon", "95 % interval") else "right"
+    known = {row["name"]: _parameter_cells(row) for row in parameters.to_dict("records")}
+    for row in model.surgeons_.reset_index().to_dict("records"):
+        cells = [_shown(row["code"]), f"{row['cases']:.0f}", f"{row['last_case_no']:.0f}"]
+        for phase in ("enucleation", "morcellation"):
+            cells += known[f"surgeon_{phase}[{row['code']}]"][2:4]
+        table.add_row(*(Text(cell) for cell in cells))
+    console.print(table)
+    console.print()
+
+
+_SPREAD_WORDS = {
+    "tissue": "tissue",
+    "enucleation": "enucleation",
+    "haemostasis": "haemostasis and rest of the operation",
+    "morcellation": "morcellation",
+    "room": "room",
+    "operative": "operative time recorded as one sum",
+    "theatre": "theatre time recorded as one sum",
+}
+
+
+def _print_spreads(console: Console, model: lt.TheatreTimeModel) -> None:
+    console.print("Spread of one case about its curve", style="bold")
+    table = _table("of", "spread", "95 % interval", "unit", "recorded values", right=["spread", "recorded values"])
+    for row in model.scale_.reset_index().to_dict("records"):
+        half = math.exp(1.96 * row["log_se"])
+        numbers = _interval(row["spread"], row["spread"] / half, row["spread"] * half)
+        unit = "ratio" if row["name"] in ("operative", "theatre") else "log SD"
+        table.add_row(_SPREAD_WORDS[row["name"]], *numbers, unit, f"{row['observations']:.0f}")
+    console.print(table)
+
+
+# --- slots -----------------------------------------------------------------------------------------------------------
+
+
+@app.command(epilog=_EPILOG)
+def slots(
+    bookings: Annotated[
+        Path,
+        typer.Argument(
+            metavar="BOOKINGS", help="Bookings, one row a case: .csv, .tsv, .xlsx or .parquet.", **_EXISTING
+        ),
+    ],
+    model: Annotated[
+        Path | None, typer.Option("--model", metavar="MODEL", help="Model file that lobetime fit wrote.", **_EXISTING)
+    ] = None,
+    history: Annotated[
+        Path | None,
+        typer.Option(
+            "--history", metavar="HISTORY", help="Past cases to fit first, instead of a model file.", **_EXISTING
+        ),
+    ] = None,
+    overrun_risk: Annotated[
+        float,
+        typer.Option(
+            "--overrun-risk",
+            metavar="CHANCE",
+            callback=_chance,
+            help="Accepted chance that a case overruns its slot, 0 to 1.",
+        ),
+    ] = 0.2,
+    round_to: Annotated[
+        float,
+        typer.Option(
+            "--round-to",
+            metavar="MINUTES",
+            callback=_grid,
+            help="Slots are rounded up to a multiple of so many minutes.",
+        ),
+    ] = 5,
+    draws: Annotated[int, typer.Option("--draws", min=100, max=10_000_000, help="Draws a case.")] = 4096,
+    seed: Annotated[int, typer.Option("--seed", min=0, max=2**64 - 1, help="The same seed gives the same slots.")] = 1,
+    column: _ColumnOption = [],  # noqa: B006 - typer copies it
+    history_column: Annotated[
+        list[str],
+        typer.Option(
+            "--history-column",
+            metavar="COLUMN=HEADING",
+            help="As --column, for the --history file.",
+            show_default=False,
+        ),
+    ] = [],  # noqa: B006 - typer copies it
+    csv: _CsvOption = None,
+    json: _JsonOption = False,
+) -> None:
+    """Say how long to book for each case, and why.
+
+    With neither --model nor --history the slots rest on published evidence alone.
+    """
+    if model is not None and history is not None:
+        raise typer.BadParameter("give one of --model and --history, not both", param_hint="--history")
+    if history_column and history is None:
+        raise typer.BadParameter("needs --history", param_hint="--history-column")
+    _check_output(csv, "--csv", bookings, model, history)
+    mapping, history_mapping = _columns(column), _columns(history_column, "--history-column")
+
+    # All files are read before anything is computed, so that what is refused is refused at once.
+    with _busy(f"reading {bookings.name}"):
+        booked = _read(lt.read_bookings, bookings, mapping)
+        cases = _read(lt.read_cases, history, history_mapping) if history is not None else None
+    if model is not None:
+        fitted, origin = _load(model), "model file"
+    elif cases is not None:
+        fitted, origin = _fit(lt.TheatreTimeModel(), cases), "history"
+    else:
+        fitted, origin = lt.TheatreTimeModel(), "published prior"
+    with _busy(f"predicting {_count(len(booked), 'booking')}"):
+        prediction = fitted.predict(booked, draws=draws, seed=seed)
+        table = lt.slots(prediction, overrun_risk=overrun_risk, round_to=round_to).reset_index()
+
+    told = [(bookings, booked.warnings)]
+    if history is not None and cases is not None:
+        told.append((history, cases.warnings))
+    if csv is not None:
+        if origin == "published prior":
+            _note(_PRIOR_ALONE)
+        for path, found in told:
+            if len(found):
+                _note(f"{path.name}: {_count(len(found), 'warning')}; lobetime check {path.name} shows each of them")
+        _write_csv(csv, table)
+    if json:
+        rows = _plain(table)
+        for row, guesses in zip(rows, _guesses(prediction), strict=True):
+            row["flags"], row["warnings"] = list(guesses), list(guesses.values())
+        source = {"model file": model, "history": history}.get(origin)
+        content = {
+            "origin": origin,
+            "asked": {"overrun_risk": overrun_risk, "round_to_min": round_to, "draws": draws, "seed": seed},
+            "bookings": {"file": os.fspath(bookings), "n_cases": len(booked)},
+            "model": None if source is None else {"file": os.fspath(source), **_model_facts(fitted)},
+            "slots": rows,
+            "warnings": [row for path, found in told for row in _named(found, path)],
+        }
+        _print_json("slots", content)
+    if csv is None and not json:
+        console = _console()
+        risk = f"{100 * overrun_risk:g} %"
+        console.print(
+            f"Slots for {_count(len(booked), 'booking')} of {_shown(bookings.name)}: chance of overrun at most {risk}, "
+            f"rounded up to {round_to:g} min",
+            style="bold",
+        )
+        console.print(_PRIOR_ALONE if origin == "published prior" else f"From {_unit_line(fitted)}.")
+        _print_slots(console, table, _guesses(prediction))
+        for path, found in told:
+            _print_warnings(console, found, path.name)
+        _print_caution(console)
+
+
+def _guesses(prediction: lt.Prediction) -> list[dict[str, str]]:
+    """Where the model is guessing, for each booking: name and words."""
+    words = (joined.split("; ") if joined else [] for joined in prediction.warnings())
+    return [dict(zip(*pair, strict=True)) for pair in zip(prediction.flags, words, strict=True)]
+
+
+def _percent(risk: float) -> str:
+    return f"{100 * risk:.0f} %" if risk >= 0.0995 else f"{100 * risk:.1f} %"
+
+
+_PHASE_HEADINGS = {
+    "enucleation_min": "enucle-\nation",
+    "haemostasis_min": "rest\nof op.",
+    "morcellation_min": "morcel-\nlation",
+    "room_min": "room\n",
+}
+_PHASE_WORDS = {"haemostasis_min": "rest of the operation"}
+
+
+def _slot_columns(table: pd.DataFrame) -> list[_Column]:
+    def minutes(name: str) -> list[str]:
+        return [f"{value:.0f}" for value in table[name]]
+
+    columns = [
+        _Column("case", [_shown(case) for case in table["case_id"]], "left"),
+        _Column("surgeon", [_shown(code) for code in table["surgeon"]], "left"),
+        _Column("gland\nmL", [f"{value:g}" for value in table["gland_ml"]]),
+        _Column("slot\nmin", [f"{value:g}" for value in table["slot_min"]], style="bold"),
+        _Column("risk\nleft", [_percent(value) for value in table["overrun_risk"]]),
+        _Column("median\nmin", minutes("median_min")),
+        _Column("90 %\nmin", minutes("q90_min")),
+    ]
+    columns += [_Column(heading, minutes(name), is_phase=True) for name, heading in _PHASE_HEADINGS.items()]
+    columns.append(_Column("swaps\n", [f"{value:.1f}" for value in table["expected_swaps"]]))
+    return columns
+
+
+def _print_slots(console: Console, table: pd.DataFrame, guesses: list[dict[str, str]]) -> None:
+    """A line of numbers for each booking, and under it why, and where the model is guessing.
+
+    A table of one line a booking has no room for the reasons, and reasons far from their numbers are not read. On a
+    screen too narrow for all numbers, the phases go under the line, too.
+    """
+    said = [[words for name, words in one.items() if name != "no_history"] for one in guesses]  # that is said above
+    common = [one for one in said[0] if all(one in others for others in said)] if len(said) > 1 else []
+    if common:
+        console.print("Guessed for every booking: " + "; ".join(common) + ".")
+    console.print(
+        "Slot, risk, median and 90 % are of theatre time, wheels in to wheels out; phases are their medians. Turnover "
+        "between cases is not in a slot.\n"
+    )
+
+    columns = _slot_columns(table)
+    case, surgeon, *rest = columns
+    surgeon.width = min(surgeon.width, 14)
+    case.width = min(case.width, max(console.width - _total_width([surgeon, *rest], 2) - 2, 14))
+    phases_beneath = _total_width(columns, 1) > console.width
+    rows = table.to_dict("records")
+
+    def print_beneath(i: int) -> None:
+        if phases_beneath:
+            phases = (f"{_PHASE_WORDS.get(name, name[:-4])} {rows[i][name]:.0f}" for name in _PHASE_HEADINGS)
+            _print_beneath(console, "phases", ", ".join(phases) + " min")
+        _print_beneath(console, "why", rows[i]["why"])
+        for one in said[i]:
+            if one not in common:
+                _print_beneath(console, "guess", one)
+
+    _print_lines(console, [one for one in columns if not (phases_beneath and one.is_phase)], print_beneath)
+    foot = []
+    if len(rows) > 1:
+        foot.append(f"The {len(rows):,} slots add up to {table['slot_min'].sum():,.0f} min.")
+    if partly := sum(any(one not in common for one in one_case) for one_case in said):
+        foot.append(f"{_count(partly, 'booking')} partly guessed: see the lines that begin with guess.")
+    if foot:
+        console.print(" ".join(foot))
+
+
+# --- starting --------------------------------------------------------------------------------------------------------
+
+
+def _tolerant(stream: IO[str]) -> None:
+    """A character that the terminal cannot show is shown as its number."""
+    reconfigure = getattr(stream, "reconfigure", None)
+    if reconfigure is not None:
+        reconfigure(errors="backslashreplace")
+
+
+def main() -> None:
+    """What the command ``lobetime`` calls."""
+    if hasattr(signal, "SIGPIPE"):
+        signal.signal(signal.SIGPIPE, signal.SIG_DFL)  # `lobetime ... | head` ends quietly
+    _tolerant(sys.stdout)
+    _tolerant(sys.stderr)
+    try:
+        app(prog_name="lobetime")
+    except KeyboardInterrupt:  # before the command has begun
+        sys.exit(130)

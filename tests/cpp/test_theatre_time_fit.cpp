@@ -1,0 +1,451 @@
+#include <lobetime/cases/visit_columns.hpp>
+#include <lobetime/core/errors.hpp>
+#include <lobetime/evidence/published_prior.hpp>
+#include <lobetime/fit/theatre_time_fit.hpp>
+#include <lobetime/inference/fitted_model.hpp>
+
+#include "eigen_matchers.hpp"
+#include "simulated_unit.hpp"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+namespace lobetime {
+namespace {
+
+using lobetime::testing::EigenIdentical;
+using lobetime::testing::EigenNear;
+using lobetime::testing::simulate_unit;
+using lobetime::testing::SimulatedUnit;
+using lobetime::testing::UnitOptions;
+using ::testing::Contains;
+using ::testing::HasSubstr;
+
+const PriorSet kPrior = published_prior();
+
+SimulatedUnit unit_of(std::size_t n, std::uint64_t seed = 1) {
+    UnitOptions options;
+    options.n_cases = n;
+    options.seed = seed;
+    return simulate_unit(options);
+}
+
+const ChannelFit& channel(const TheatreTimeFit& fit, Channel c) { return fit.channels[static_cast<std::size_t>(c)]; }
+
+/// Median minutes of enucleation and of blade time of an average surgeon, reciprocating with vacuum.
+std::array<double, 2> curves(const Eigen::VectorXd& theta, double gland_ml) {
+    CaseTable cases(1);
+    cases.gland_ml = {gland_ml};
+    cases.blade = {BladeMotion::reciprocating};
+    cases.suction = {Suction::vacuum};
+    const CaseFeatures f = case_features(cases, ModelLayout({}, {}))[0];
+    const double tissue = formulas::log_tissue(theta.data(), f);
+    return {formulas::enucleation_min(theta.data(), f, 0.0), formulas::blade_min(theta.data(), f, tissue, 0.0, 0.0)};
+}
+
+TEST(FitTheatreTime, RecoversTheUnitItWasDrawnFrom) {
+    const SimulatedUnit unit = unit_of(3000);
+    const TheatreTimeFit fit = fit_theatre_time(unit.cases, kPrior);
+    ASSERT_EQ(fit.theta.size(), unit.truth.size());
+    const Eigen::VectorXd se = sandwich_covariance(fit).diagonal().cwiseSqrt();
+    int beyond_two = 0;
+    for (int i = 0; i < fit.layout.size(); ++i) {
+        // Prior included, an estimate may be drawn off by its shrinkage: its own standard error bounds that as well.
+        EXPECT_NEAR(fit.theta[i], unit.truth[i], 4.0 * se[i]) << fit.layout.names()[static_cast<std::size_t>(i)];
+        beyond_two += std::abs(fit.theta[i] - unit.truth[i]) > 2.0 * se[i] ? 1 : 0;
+    }
+    EXPECT_LE(beyond_two, 6) << "of " << fit.layout.size() << "; 5 % is 2";
+    const auto spread = [&](Channel c, double truth) {
+        EXPECT_NEAR(std::log(channel(fit, c).spread / truth), 0.0, 4.0 * channel(fit, c).spread_log_se)
+            << channel_name(c);
+    };
+    spread(Channel::tissue, lobetime::testing::kTrueSpreads[0]);
+    spread(Channel::enucleation, lobetime::testing::kTrueSpreads[1]);
+    spread(Channel::haemostasis, lobetime::testing::kTrueSpreads[2]);
+    spread(Channel::morcellation, lobetime::testing::kTrueSpreads[3]);
+    spread(Channel::room, lobetime::testing::kTrueSpreads[4]);
+    EXPECT_NEAR(fit.phase_correlation, 0.2, 4.0 / std::sqrt(3000.0));
+    EXPECT_EQ(fit.n_cases, 3000U);
+    EXPECT_TRUE(fit.minimum.usable());
+}
+
+TEST(FitTheatreTime, EveryLossComesNearTheTruthOnCleanCases) {
+    const SimulatedUnit unit = unit_of(1200, 2);
+    for (const auto& name : Loss::names()) {
+        FitOptions options;
+        options.loss = Loss(name);
+        if (name == "squares") options.scale_method = ScaleMethod::sd;
+        const TheatreTimeFit fit = fit_theatre_time(unit.cases, kPrior, options);
+        for (const double gland : {40.0, 80.0, 160.0}) {
+            // Enucleation 6 %, blade 10 %: some three standard errors of 1,200 cases with four surgeons.
+            EXPECT_NEAR(curves(fit.theta, gland)[0] / curves(unit.truth, gland)[0], 1.0, 0.08) << name << gland;
+            EXPECT_NEAR(curves(fit.theta, gland)[1] / curves(unit.truth, gland)[1], 1.0, 0.12) << name << gland;
+        }
+    }
+}
+
+TEST(FitTheatreTime, EveryScaleMethodSettles) {
+    const SimulatedUnit unit = unit_of(300, 3);
+    for (const ScaleMethod method : {ScaleMethod::sd, ScaleMethod::mad, ScaleMethod::proposal2, ScaleMethod::m_scale}) {
+        FitOptions options;
+        options.loss = Loss("huber");
+        options.scale_method = method;
+        const TheatreTimeFit fit = fit_theatre_time(unit.cases, kPrior, options);
+        EXPECT_NEAR(channel(fit, Channel::enucleation).spread, 0.22, 0.04) << scale_method_name(method);
+    }
+}
+
+TEST(FitTheatreTime, IsBitIdenticalAtAnyThreadCount) {
+    const SimulatedUnit unit = unit_of(16500, 4);  // above the size from which threads are used
+    FitOptions options;
+    options.round_tolerance = 1e-6;
+    options.threads = 1;
+    const TheatreTimeFit one = fit_theatre_time(unit.cases, kPrior, options);
+    options.threads = 4;
+    const TheatreTimeFit four = fit_theatre_time(unit.cases, kPrior, options);
+    EXPECT_THAT(four.theta, EigenIdentical(one.theta));
+    EXPECT_THAT(four.curvature, EigenIdentical(one.curvature));
+    EXPECT_THAT(four.score_product, EigenIdentical(one.score_product));
+    EXPECT_EQ(four.rounds, one.rounds);
+    for (std::size_t c = 0; c < one.channels.size(); ++c) EXPECT_EQ(one.channels[c].spread, four.channels[c].spread);
+}
+
+TEST(FitTheatreTime, DoesNotDependOnTheOrderOfCases) {
+    const SimulatedUnit unit = unit_of(300, 5);
+    std::vector<std::size_t> order(unit.cases.size());
+    std::iota(order.begin(), order.end(), 0U);
+    std::reverse(order.begin() + 4, order.end());  // the first four keep the order of surgeons
+    const TheatreTimeFit first = fit_theatre_time(unit.cases, kPrior);
+    const TheatreTimeFit second = fit_theatre_time(take(unit.cases, order), kPrior);
+    ASSERT_EQ(first.layout.surgeons(), second.layout.surgeons());
+    std::vector<int> devices;
+    for (const auto& code : first.layout.devices()) devices.push_back(second.layout.device_position(code));
+    for (int i = 0; i < first.layout.size(); ++i) {
+        const int d = i - first.layout.device_index(0);
+        const int same = d >= 0 && d < static_cast<int>(devices.size())
+                             ? second.layout.device_index(devices[static_cast<std::size_t>(d)])
+                             : i;
+        EXPECT_NEAR(first.theta[i], second.theta[same], 1e-7) << first.layout.names()[static_cast<std::size_t>(i)];
+    }
+    for (std::size_t c = 0; c < first.channels.size(); ++c)
+        EXPECT_NEAR(first.channels[c].spread / second.channels[c].spread, 1.0, 1e-8);
+}
+
+TEST(FitTheatreTime, IsAFixedPointOfScoreAndSpread) {
+    const SimulatedUnit unit = unit_of(400, 6);
+    FitOptions options;
+    const TheatreTimeFit fit = fit_theatre_time(unit.cases, kPrior, options);
+    // Curvatures are 1e2 and more where there are data: 1e-6 of a standard error.
+    EXPECT_LT(fit.minimum.largest_gradient, 1e-4);
+    EXPECT_GE(fit.rounds, 2);
+    // Tighter rounds do not move it.
+    options.round_tolerance = 1e-11;
+    const TheatreTimeFit tight = fit_theatre_time(unit.cases, kPrior, options);
+    const Eigen::VectorXd se = sandwich_covariance(fit).diagonal().cwiseSqrt();
+    EXPECT_LT(((tight.theta - fit.theta).array().abs() / se.array()).maxCoeff(), 1e-6);
+}
+
+TEST(FitTheatreTime, OutliersDoNotMoveBisquareButSquares) {
+    UnitOptions options;
+    options.n_cases = 1500;
+    options.seed = 7;
+    const SimulatedUnit clean = simulate_unit(options);
+    options.share_outliers = 0.1;
+    const SimulatedUnit spoilt = simulate_unit(options);
+    // The operative and theatre sums hold the wrong minutes as well; leave them out so that each phase is judged alone.
+    CaseTable cases = spoilt.cases;
+    cases.operative_min.assign(cases.size(), std::nan(""));
+    cases.theatre_min.assign(cases.size(), std::nan(""));
+    const TheatreTimeFit robust = fit_theatre_time(cases, kPrior);
+    FitOptions least;
+    least.loss = Loss("squares");
+    least.scale_method = ScaleMethod::sd;
+    const TheatreTimeFit squares = fit_theatre_time(cases, kPrior, least);
+    const TheatreTimeFit on_clean = fit_theatre_time(clean.cases, kPrior);
+    for (const double gland : {40.0, 80.0, 160.0}) {
+        for (const std::size_t phase : {std::size_t{0}, std::size_t{1}}) {
+            const double reference = curves(on_clean.theta, gland)[phase];
+            EXPECT_NEAR(curves(robust.theta, gland)[phase] / reference, 1.0, 0.04) << gland << " " << phase;
+            EXPECT_GT(curves(squares.theta, gland)[phase] / reference, 1.10) << gland << " " << phase;
+        }
+    }
+    EXPECT_NEAR(channel(robust, Channel::enucleation).spread / channel(on_clean, Channel::enucleation).spread, 1.0,
+                0.15);
+    // The spoilt rows themselves are left without a say.
+    int ignored = 0;
+    for (const FittedObservation& one : robust.observations) {
+        if (one.observation.channel == Channel::enucleation && one.weight == 0.0) ++ignored;
+    }
+    EXPECT_NEAR(ignored, 150, 40);
+}
+
+TEST(FitTheatreTime, AnySubsetOfTimesContributes) {
+    // Cases that record one thing only shrink the standard error of exactly what that thing tells about.
+    const SimulatedUnit unit = unit_of(200, 8);
+    struct Case {
+        std::vector<double> CaseTable::*column;
+        int parameter;
+    };
+    const auto blank = [](CaseTable cases) {
+        for (auto column : {&CaseTable::enucleation_min, &CaseTable::morcellation_min, &CaseTable::operative_min,
+                            &CaseTable::theatre_min, &CaseTable::tissue_g, &CaseTable::canister_swaps})
+            (cases.*column).assign(cases.size(), std::nan(""));
+        return cases;
+    };
+    for (const Case& one :
+         {Case{&CaseTable::enucleation_min, param::e_80}, Case{&CaseTable::morcellation_min, param::rate_50},
+          Case{&CaseTable::operative_min, param::e_80}, Case{&CaseTable::theatre_min, param::room_min},
+          Case{&CaseTable::tissue_g, param::yield_g_80}}) {
+        CaseTable cases = blank(unit.cases);
+        cases.*one.column = unit.cases.*one.column;
+        if (one.column == &CaseTable::tissue_g) cases.enucleation_min = unit.cases.enucleation_min;
+        const TheatreTimeFit fit = fit_theatre_time(cases, kPrior);
+        const double variance = sandwich_covariance(fit)(one.parameter, one.parameter);
+        EXPECT_LT(variance * fit.prior_precision[one.parameter], 0.9)
+            << "nothing was learnt about " << fit.layout.names()[static_cast<std::size_t>(one.parameter)];
+    }
+}
+
+TEST(FitTheatreTime, NoDataInAParameterLeavesItsPrior) {
+    UnitOptions options;
+    options.n_cases = 250;
+    options.with_wall_suction = false;
+    CaseTable cases = simulate_unit(options).cases;
+    for (std::size_t i = 0; i < cases.size(); ++i) {
+        cases.theatre_min[i] = std::nan("");
+        cases.trainee[i] = 0.0;
+    }
+    const TheatreTimeFit fit = fit_theatre_time(cases, kPrior);
+    for (const int i : {int{param::suction_wall}, int{param::flow_wall}, int{param::room_min}, int{param::room_spinal},
+                        int{param::e_trainee}, int{param::m_trainee}}) {
+        const std::string& name = fit.layout.names()[static_cast<std::size_t>(i)];
+        EXPECT_NEAR(fit.theta[i], kPrior.find(name)->working_mean(), 1e-8) << name;
+        EXPECT_NEAR(sandwich_covariance(fit)(i, i) * fit.prior_precision[i], 1.0, 1e-8) << name;
+    }
+    EXPECT_EQ(channel(fit, Channel::room).observations, 0);
+    EXPECT_NEAR(channel(fit, Channel::room).spread, kPrior.spread("room").centre, 1e-12);
+}
+
+TEST(FitTheatreTime, ThePriorFadesAsCasesCome) {
+    // Pull of the prior: how far a prior whose centre is moved by one of its widths drags the estimate along.
+    PriorSet moved = kPrior;
+    for (ParameterPrior& one : moved.parameters) {
+        if (one.name != "e_80") continue;
+        const double factor = std::exp(one.working_sd());
+        one.centre *= factor, one.low *= factor, one.high *= factor;
+    }
+    double before = 1.0;
+    for (const std::size_t n : {std::size_t{20}, std::size_t{200}, std::size_t{2000}}) {
+        const SimulatedUnit unit = unit_of(n, 9);
+        const double shift = fit_theatre_time(unit.cases, moved).theta[param::e_80] -
+                             fit_theatre_time(unit.cases, kPrior).theta[param::e_80];
+        const double share = shift / kPrior.find("e_80")->working_sd();
+        EXPECT_GT(share, -0.01) << n;
+        EXPECT_LT(share, before) << n;
+        before = share;
+    }
+    // Four surgeons whose levels scatter by 0.2 tell the unit's level to 0.1 at best: (0.1 / 0.45)^2 = 0.05 remains.
+    EXPECT_LT(before, 0.1);
+}
+
+TEST(FitTheatreTime, BlankTissueDoesNotBiasTheBladeCurve) {
+    // Half of the tissue blank against none of it, same cases: the mean difference over units must be nothing but
+    // noise.
+    constexpr int units = 20;
+    std::array<double, 3> sum{}, square{};
+    const std::array<double, 3> glands = {40.0, 80.0, 160.0};
+    for (int k = 0; k < units; ++k) {
+        UnitOptions options;
+        options.n_cases = 300;
+        options.seed = 100 + static_cast<std::uint64_t>(k);
+        const SimulatedUnit full = simulate_unit(options);
+        options.share_blank_tissue = 0.5;
+        const SimulatedUnit half = simulate_unit(options);
+        const Eigen::VectorXd a = fit_theatre_time(full.cases, kPrior).theta,
+                              b = fit_theatre_time(half.cases, kPrior).theta;
+        for (std::size_t g = 0; g < glands.size(); ++g) {
+            const double difference = std::log(curves(b, glands[g])[1] / curves(a, glands[g])[1]);
+            sum[g] += difference;
+            square[g] += difference * difference;
+        }
+    }
+    for (std::size_t g = 0; g < glands.size(); ++g) {
+        const double mean = sum[g] / units;
+        const double se = std::sqrt((square[g] / units - mean * mean) / (units - 1));
+        // Monte Carlo error of 20 units, and 1 % for the three-point integration.
+        EXPECT_NEAR(mean, 0.0, 3.0 * se + 0.01) << glands[g];
+        EXPECT_LT(se, 0.02) << "the check would not see a bias of 5 %";
+    }
+}
+
+TEST(FitTheatreTime, NamesWhatCannotBeToldWithoutAPrior) {
+    UnitOptions options;
+    options.n_cases = 400;
+    options.with_wall_suction = false;
+    FitOptions fit_options;
+    fit_options.use_prior = false;
+    try {
+        fit_theatre_time(simulate_unit(options).cases, kPrior, fit_options);
+        FAIL() << "accepted";
+    } catch (const NotIdentifiable& error) {
+        EXPECT_THAT(error.parameters(), Contains("suction_wall"));
+        EXPECT_THAT(error.parameters(), Contains("flow_wall"));
+        EXPECT_THAT(error.parameters(), ::testing::Not(Contains("e_80")));
+        EXPECT_THAT(error.what(), HasSubstr("suction_wall"));
+    }
+}
+
+TEST(FitTheatreTime, WithoutAPriorALargeUnitStandsOnItsOwn) {
+    const SimulatedUnit unit = unit_of(4000, 10);
+    FitOptions options;
+    options.use_prior = false;
+    const TheatreTimeFit fit = fit_theatre_time(unit.cases, kPrior, options);
+    EXPECT_EQ(fit.prior_precision.head(param::Count).maxCoeff(), 0.0);
+    EXPECT_NEAR(curves(fit.theta, 80.0)[0] / curves(unit.truth, 80.0)[0], 1.0, 0.06);
+    EXPECT_NEAR(curves(fit.theta, 80.0)[1] / curves(unit.truth, 80.0)[1], 1.0, 0.08);
+}
+
+TEST(FitTheatreTime, DeferredCasesPushUpwardsOnly) {
+    // Every seventh morcellation broken off at half their time: as complete ones they would shorten the prediction.
+    SimulatedUnit unit = unit_of(300, 11);
+    CaseTable wrong = unit.cases, right = unit.cases;
+    for (std::size_t i = 0; i < 300; i += 7) {
+        for (CaseTable* cases : {&wrong, &right}) {
+            cases->operative_min[i] = cases->theatre_min[i] = cases->tissue_g[i] = std::nan("");
+            cases->canister_swaps[i] = std::nan("");
+            cases->morcellation_min[i] *= 0.5;
+        }
+        right.morcellation_outcome[i] = MorcellationOutcome::deferred;
+    }
+    FitOptions options;
+    options.loss = Loss("huber");
+    const double truth = curves(unit.truth, 80.0)[1];
+    const double censored = curves(fit_theatre_time(right, kPrior, options).theta, 80.0)[1];
+    const double complete = curves(fit_theatre_time(wrong, kPrior, options).theta, 80.0)[1];
+    EXPECT_GT(censored, complete);
+    EXPECT_NEAR(censored / truth, 1.0, 0.15);
+}
+
+TEST(FitTheatreTime, OneCaseIsEnoughWithAPrior) {
+    CaseTable cases(1);
+    cases.gland_ml = {90.0};
+    cases.operative_min = {95.0};
+    const TheatreTimeFit fit = fit_theatre_time(cases, kPrior);
+    EXPECT_TRUE(fit.theta.allFinite());
+    EXPECT_EQ(channel(fit, Channel::operative).observations, 1);
+}
+
+TEST(FitTheatreTime, CasesWithoutAnyScatterStillFit) {
+    // Times filled in by a rule of thumb lie on a line exactly; the spread must stop somewhere above 0.
+    for (const char* loss : {"huber", "bisquare"}) {
+        CaseTable cases(60);
+        for (std::size_t i = 0; i < 60; ++i) {
+            cases.gland_ml[i] = 50.0 + static_cast<double>(i);
+            cases.operative_min[i] = 70.0 + static_cast<double>(i);
+        }
+        FitOptions options;
+        options.loss = Loss(loss);
+        EXPECT_NO_THROW(fit_theatre_time(cases, kPrior, options)) << loss;
+    }
+}
+
+TEST(FitTheatreTime, RefusesWhatHasNothingToFit) {
+    EXPECT_THROW(fit_theatre_time(CaseTable(0), kPrior), InvalidArgument);
+    CaseTable cases(3);
+    cases.gland_ml = {50.0, 60.0, 70.0};
+    try {
+        fit_theatre_time(cases, kPrior);
+        FAIL() << "accepted";
+    } catch (const InvalidArgument& error) {
+        EXPECT_THAT(error.what(), HasSubstr("no case has a recorded time"));
+    }
+}
+
+TEST(FitTheatreTime, NamesTheCaseWithAnImpossibleNumber) {
+    const auto message = [](const auto& change) {
+        CaseTable cases = unit_of(20).cases;
+        change(cases);
+        try {
+            fit_theatre_time(cases, kPrior);
+        } catch (const NotFinite& error) {
+            return std::string(error.what());
+        }
+        return std::string("accepted");
+    };
+    EXPECT_THAT(message([](CaseTable& c) { c.gland_ml[4] = -1.0; }), HasSubstr("case 5"));
+    EXPECT_THAT(message([](CaseTable& c) { c.gland_ml[0] = std::nan(""); }), HasSubstr("case 1"));
+    EXPECT_THAT(message([](CaseTable& c) { c.enucleation_min[6] = 0.0; }), HasSubstr("case 7"));
+    EXPECT_THAT(message([](CaseTable& c) { c.theatre_min[19] = -5.0; }), HasSubstr("case 20"));
+}
+
+TEST(FitTheatreTime, ChecksItsOptions) {
+    const auto refused = [](const auto& change) {
+        FitOptions options;
+        change(options);
+        EXPECT_THROW(options.check(), InvalidArgument);
+        EXPECT_THROW(fit_theatre_time(unit_of(10).cases, kPrior, options), InvalidArgument);
+    };
+    refused([](FitOptions& o) { o.max_rounds = 0; });
+    refused([](FitOptions& o) { o.round_tolerance = 0.0; });
+    refused([](FitOptions& o) { o.round_tolerance = std::nan(""); });
+    refused([](FitOptions& o) { o.scale_method = ScaleMethod::fixed; });
+    refused([](FitOptions& o) { o.threads = -1; });
+    refused([](FitOptions& o) { o.solver.max_iterations = 0; });
+    PriorSet incomplete = kPrior;
+    incomplete.parameters.pop_back();
+    EXPECT_THROW(fit_theatre_time(unit_of(10).cases, incomplete), InvalidArgument);
+}
+
+TEST(FitTheatreTime, StopsWhenInterruptedOrOutOfRounds) {
+    FitOptions options;
+    options.solver.interrupt = [] { return true; };
+    EXPECT_THROW(fit_theatre_time(unit_of(50).cases, kPrior, options), NotConverged);
+    FitOptions few;
+    few.max_rounds = 1;
+    EXPECT_THROW(fit_theatre_time(unit_of(50).cases, kPrior, few), NotConverged);
+}
+
+TEST(FitTheatreTime, TellsItsProgressAndPrintsNothing) {
+    ::testing::internal::CaptureStdout();
+    ::testing::internal::CaptureStderr();
+    FitOptions options;
+    std::vector<double> changes;
+    options.progress = [&](int round, double change) {
+        EXPECT_EQ(round, static_cast<int>(changes.size()) + 1);
+        changes.push_back(change);
+    };
+    const TheatreTimeFit fit = fit_theatre_time(unit_of(100).cases, kPrior, options);
+    EXPECT_EQ(static_cast<int>(changes.size()), fit.rounds);
+    EXPECT_LE(changes.back(), options.round_tolerance);
+    EXPECT_EQ(::testing::internal::GetCapturedStdout(), "");
+    EXPECT_EQ(::testing::internal::GetCapturedStderr(), "");
+}
+
+TEST(FitTheatreTime, SmallUnitsWithHolesAllConverge) {
+    // Rounded minutes, blanks, deferred cases and a few typing errors; none may end in NotConverged.
+    for (std::uint64_t seed = 0; seed < 60; ++seed) {
+        CaseTable cases = unit_of(15 + 3 * seed, 500 + seed).cases;
+        const CounterRandom random(seed, stable_hash("holes"));
+        for (std::size_t i = 0; i < cases.size(); ++i) {
+            const auto u = random.uniforms(2 * i), w = random.uniforms(2 * i + 1);
+            if (u[0] < 0.3) cases.tissue_g[i] = std::nan("");
+            if (u[1] < 0.3) cases.enucleation_min[i] = std::nan("");
+            if (u[2] < 0.3) cases.morcellation_min[i] = std::nan("");
+            if (u[3] < 0.3) cases.theatre_min[i] = std::nan("");
+            if (w[0] < 0.5) cases.canister_swaps[i] = std::nan("");
+            if (w[1] < 0.1) cases.morcellation_outcome[i] = MorcellationOutcome::deferred;
+            if (w[2] < 0.03) cases.enucleation_min[i] *= 10.0;
+            for (auto column : {&CaseTable::enucleation_min, &CaseTable::morcellation_min, &CaseTable::operative_min,
+                                &CaseTable::theatre_min})
+                (cases.*column)[i] = 5.0 * std::ceil((cases.*column)[i] / 5.0);
+        }
+        EXPECT_NO_THROW(fit_theatre_time(cases, kPrior)) << "seed " << seed;
+    }
+}
+
+}  // namespace
+}  // namespace lobetime
