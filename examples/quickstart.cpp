@@ -1,4 +1,4 @@
-// A unit's past cases in, a slot for each booking out: the C++ side of examples/quickstart.py, with the same nouns.
+// A unit's past cases in, a slot for each booking out; the nouns are those of the Python package.
 //
 // Files are read in Python (lobetime.read_cases); a C++ program fills the table from wherever its cases are. Here they
 // are invented.

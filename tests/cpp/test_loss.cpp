@@ -77,7 +77,7 @@ TEST_P(EveryLoss, InformationFactorIsThatOfTheNormal) {
 }
 
 TEST_P(EveryLoss, DefaultTuningHasNinetyFivePercentEfficiency) {
-    if (GetParam() == "squares") GTEST_SKIP() << "squares are fully efficient";
+    if (GetParam() == "squares") return;  // fully efficient, and without a constant
     using Quadrature = boost::math::quadrature::gauss_kronrod<double, 61>;
     double slope = 0.0, square = 0.0;
     for (const auto& [from, to] : {std::pair{0.0, loss.tuning()}, {loss.tuning(), 12.0}}) {

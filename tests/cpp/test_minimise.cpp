@@ -81,8 +81,8 @@ TEST(Minimise, FindsTheMinimumOfAValley) {
     EXPECT_GT(found.iterations, 1);
 }
 
-/// A step that is not taken ends the search once it promised less than 1e-15 of the cost (5 here): sqrt(2 * 5e-15).
-constexpr double kBowlTolerance = 1.5e-7;
+/// The last Newton steps go by the gradient, not by the cost: rounding is all that is left.
+constexpr double kBowlTolerance = 1e-9;
 
 TEST(Minimise, ReportsTheCostItself) {
     const Minimum found = minimise(bowl(), vector({0.0, 0.0}), kNone, kAll, Curvature::reweighted, {});

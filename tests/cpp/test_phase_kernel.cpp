@@ -242,8 +242,8 @@ TEST(PhaseKernelTile, SwapVarianceIsThatOfTheCount) {
             mean += p;
             square += (2.0 * j - 1.0) * p;
         }
-        // 1e-3: counts beyond 40 canisters may be taken as an integral.
-        EXPECT_NEAR(tile.swap_variance[i], square - mean * mean, 1e-3) << i;
+        // Counts beyond 40 canisters are taken as an integral.
+        EXPECT_NEAR(tile.swap_variance[i], square - mean * mean, 1e-6) << i;
     }
     EXPECT_EQ(tile.swap_variance[3], 0.0) << "a recorded count is known";
 }

@@ -364,7 +364,7 @@ TEST(TimeObjective, RowSpreadsCombineThePhasesInMinutes) {
             if (is_sum(one.channel)) expected *= kSpreads[static_cast<std::size_t>(one.channel)];
         }
         // The tissue slope above is a difference, and counts beyond 40 canisters may be taken as an integral.
-        EXPECT_NEAR(objective.spreads()[o], expected, 1e-5 * expected) << channel_name(one.channel);
+        EXPECT_NEAR(objective.spreads()[o], expected, 1e-7 * expected) << channel_name(one.channel);
     }
 }
 

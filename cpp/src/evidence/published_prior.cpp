@@ -61,8 +61,8 @@ PriorSet published_prior() {
         {"flow_wall", 250.0, 100.0, 600.0, kAssumption, "weaker suction takes less"},
         {"fluid_log_sd", 0.35, 0.20, 0.60, kAssumption, "spread of fluid between like cases"},
         {"m_trainee", 0.10, -0.15, 0.35, kAssumption, "no published figure"},
-        {"m_hard_nodule", 0.4054651081081644, 0.1823215567939546, 0.9162907318741551, kAssumption,
-         "blade time 1.5 times (1.2 to 2.5) with hard nodules"},
+        {"m_hard_nodule", 0.4054651081081644, 0.0384, 0.7725, kAssumption,
+         "blade time 1.5 times (1.04 to 2.2) with hard nodules"},
         {"fault_min", 10.0, 3.0, 33.0, kAssumption, "delay until a failed device runs again or is replaced"},
         {"room_min", 56.0, 37.0, 85.0, kPublished,
          "induction 19, preparation 13, emergence 12, transfer 12 min (n = 548, ISRN Surg 2014, doi "

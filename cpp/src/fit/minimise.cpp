@@ -69,15 +69,11 @@ public:
 private:
     bool condense(const Eigen::VectorXd& theta) const {
         objective_.evaluate(theta, curvature_, evaluation_);
-        if (factorise(theta)) return true;
-        if (curvature_ == Curvature::reweighted) {
-            failure_ = "the curvature is not positive definite";
-            return false;
-        }
-        objective_.evaluate(theta, Curvature::reweighted, evaluation_);
-        if (factorise(theta)) return true;
         failure_ = "the curvature is not positive definite";
-        return false;
+        if (factorise(theta)) return true;
+        if (curvature_ == Curvature::reweighted) return false;
+        objective_.evaluate(theta, Curvature::reweighted, evaluation_);
+        return factorise(theta);
     }
 
     bool factorise(const Eigen::VectorXd& theta) const {
@@ -88,16 +84,15 @@ private:
             return false;
         }
         // Ceres projects its step onto the bounds. A parameter held by one must not pull the others along in the step
-        // that is computed before, so it is taken out of the curvature (cost and gradient stay as they are).
-        held_.clear();
+        // that is computed before, so it is taken out of the step (the cost stays as it is).
         for (Eigen::Index i = 0; i < p; ++i) {
             const double gradient = evaluation_.gradient[i];
             if (!((theta[i] <= lower_[i] && gradient > 0.0) || (theta[i] >= upper_[i] && gradient < 0.0))) continue;
-            held_.push_back(i);
             const double own = evaluation_.curvature(i, i);
             evaluation_.curvature.row(i).setZero();
             evaluation_.curvature.col(i).setZero();
             evaluation_.curvature(i, i) = own;
+            evaluation_.gradient[i] = 0.0;
         }
         // Columns are scaled to unit diagonal: on badly scaled parameters plain normal equations lose digits.
         Eigen::VectorXd scale = evaluation_.curvature.diagonal();
@@ -120,7 +115,6 @@ private:
         }
         const double length2 = condensed_.squaredNorm();
         decrement2_ = length2;
-        for (const Eigen::Index i : held_) decrement2_ -= condensed_[i] * condensed_[i];
         const double twice_cost = 2.0 * evaluation_.cost;
         if (length2 > twice_cost) {
             // Steeper curvature keeps cost and gradient exact and only shortens the step.
@@ -138,7 +132,6 @@ private:
     Curvature curvature_;
     const Eigen::VectorXd& lower_;
     const Eigen::VectorXd& upper_;
-    mutable std::vector<Eigen::Index> held_;
     mutable bool known_ = false;
     mutable Eigen::VectorXd theta_;
     mutable Evaluation evaluation_;
@@ -253,6 +246,8 @@ Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const
     minimum.theta = start.cwiseMax(lower).cwiseMin(upper);
     Evaluation evaluation;
     objective.evaluate(minimum.theta, Curvature::reweighted, evaluation);  // a bad start is told by name, not by Ceres
+    if (!std::isfinite(evaluation.cost) || !evaluation.gradient.allFinite() || !evaluation.curvature.allFinite())
+        throw NotFinite("the objective is not finite at the start");
 
     ceres::Problem problem;
     auto* block = new CondensedBlock(objective, curvature, lower, upper);  // the problem takes ownership
@@ -318,7 +313,8 @@ void require_identifiable(const Eigen::MatrixXd& curvature, const std::vector<st
     for (Eigen::Index k = 0; k < eigen.eigenvalues().size(); ++k) {
         if (eigen.eigenvalues()[k] > tolerance) continue;
         for (Eigen::Index i = 0; i < scale.size(); ++i) {
-            if (std::abs(eigen.eigenvectors()(i, k)) > 0.1) flat[static_cast<std::size_t>(i)] = true;
+            if (std::abs(eigen.eigenvectors()(i, k)) > 0.1 * eigen.eigenvectors().col(k).cwiseAbs().maxCoeff())
+                flat[static_cast<std::size_t>(i)] = true;
         }
     }
     std::vector<std::string> named;

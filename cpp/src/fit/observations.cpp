@@ -38,6 +38,7 @@ std::vector<Observation> observations_of(const CaseTable& cases, std::vector<Cas
 
         if (outcome == MorcellationOutcome::deferred)
             features[i].log_tissue = std::numeric_limits<double>::quiet_NaN();
+        if (!complete) features[i].canister_swaps = std::numeric_limits<double>::quiet_NaN();
         if (std::isfinite(features[i].log_tissue))
             found.push_back({case_index, ObservationKind::residual, Channel::tissue, 0, cases.tissue_g[i], 0.0});
         if (recorded(enucleation)) add(Channel::enucleation, phase::enucleation, enucleation, 0.0);

@@ -29,7 +29,7 @@ public:
         for (Eigen::Index i = 0; i < y_.size(); ++i) {
             const double u = (y_[i] - fitted_[i]) / scale_;
             if (!std::isfinite(u) || !jacobian_.row(i).allFinite())
-                throw NotFinite("row " + std::to_string(i) + ": the mean or its derivative is not finite");
+                throw NotFinite("row " + std::to_string(i + 1) + ": the mean or its derivative is not finite");
             const LossValue value = loss_(u);
             out.cost += value.rho;
             row_slope[i] = -value.psi / scale_;

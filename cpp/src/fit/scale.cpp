@@ -53,7 +53,9 @@ double proposal2(std::span<const double> residuals, double parameters, double st
     const double inside = 2.0 * normal_cdf(k) - 1.0;
     const double expected = inside + k * k * (1.0 - inside) - 2.0 * k * normal_pdf(k);
     const double n = std::max(1.0, static_cast<double>(residuals.size()) - parameters);
-    double scale = start > 0.0 ? start : std::max(median_absolute_deviation(residuals), 1e-300);
+    double scale = start > 0.0 ? start : median_absolute_deviation(residuals);
+    if (!(scale > 0.0)) scale = root_mean_square(residuals, 0.0);
+    if (!(scale > 0.0)) return 0.0;
     for (int iteration = 0; iteration < kMaxIterations; ++iteration) {
         double sum = 0.0;
         for (const double r : residuals) sum += std::min(r * r, k * k * scale * scale);
@@ -69,8 +71,9 @@ double m_scale(std::span<const double> residuals, double start) {
     static const Loss loss("bisquare", kMScaleTuning);
     const double top = kMScaleTuning * kMScaleTuning / 6.0;
     const double n = static_cast<double>(residuals.size());
-    double scale = start > 0.0 ? start : median_absolute_deviation(residuals);
-    if (scale <= 0.0) return 0.0;
+    if (2 * std::count(residuals.begin(), residuals.end(), 0.0) >= static_cast<std::ptrdiff_t>(residuals.size()))
+        return 0.0;
+    double scale = start > 0.0 ? start : std::max(median_absolute_deviation(residuals), 1e-300);
     // Newton on log(scale), kept inside a factor 3 a step; the mean falls monotonically in the scale.
     for (int iteration = 0; iteration < kMaxIterations; ++iteration) {
         double mean = 0.0, slope = 0.0;

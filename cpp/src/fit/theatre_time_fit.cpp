@@ -12,6 +12,7 @@ namespace lobetime {
 namespace {
 
 constexpr int kHuberRounds = 3;
+constexpr double kLeastSpread = 0.01;
 constexpr double kHoldSharesBelow = 1e-2;
 constexpr double kRoughGain = 1e-7;  // gain tolerance while the spreads still move
 
@@ -73,10 +74,9 @@ std::array<ChannelFit, kChannels> channel_fits(const TimeObjective& objective, c
         const double n = static_cast<double>(residuals[c].size());
         if (n > 0.0) {
             const double used = std::min(parameters_used[c], 0.75 * n);
-            // A handful of residuals may all be 0 after rounding; a twentieth of the current spread is the least
-            // that rounded minutes can tell.
-            const double own = current[c] * std::max(robust_scale(residuals[c], method, 0.0, 1.0), 0.05) *
-                               std::sqrt(n / (n - used));
+            // Minutes are rounded: residuals that are all 0 do not say that there is no spread.
+            const double own = std::max(
+                current[c] * robust_scale(residuals[c], method, 0.0, 1.0) * std::sqrt(n / (n - used)), kLeastSpread);
             const double own_information = 2.0 * (n - used) * scale_efficiency(method);
             information += own_information;
             log_spread = (own_information * std::log(own) + prior_information * log_spread) / information;
@@ -159,6 +159,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     Eigen::MatrixXd inverse;
     std::array<double, kChannels> used{};
     double change = 1.0;
+    std::array<double, kChannels> last_change{};
     const auto update_spreads = [&](ScaleMethod method) {
         objective.evaluate(fit.theta, Curvature::reweighted, evaluation);
         inverse = inverse_of(evaluation.curvature, fit.layout.names());
@@ -167,8 +168,12 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
         fit.channels = channel_fits(objective, objective.standardised_residuals(fit.theta), used, spread, prior, method);
         change = 0.0;
         for (std::size_t c = 0; c < spread.size(); ++c) {
-            change = std::max(change, std::abs(fit.channels[c].spread / spread[c] - 1.0));
-            spread[c] = fit.channels[c].spread;
+            double& next = fit.channels[c].spread;
+            // Parameters and a spread may answer each other in turn for ever; half-way (in logs) they meet.
+            if (last_change[c] * std::log(next / spread[c]) < 0.0) next = std::sqrt(next * spread[c]);
+            last_change[c] = std::log(next / spread[c]);
+            change = std::max(change, std::abs(last_change[c]));
+            spread[c] = next;
         }
         objective.set_spreads(fit.theta, spread);
     };

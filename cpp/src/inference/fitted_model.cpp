@@ -103,6 +103,8 @@ FittedModel model_from_prior(const PriorSet& prior) {
 }
 
 Eigen::MatrixXd sandwich_covariance(const TheatreTimeFit& fit) {
+    if (!fit.curvature.allFinite() || !(fit.curvature.diagonal().minCoeff() > 0.0))
+        throw NotIdentifiable("the curvature is not positive definite", {});
     const Eigen::VectorXd scale = fit.curvature.diagonal().cwiseSqrt().cwiseInverse();
     const Eigen::LLT<Eigen::MatrixXd> cholesky(Eigen::MatrixXd(scale.asDiagonal() * fit.curvature * scale.asDiagonal()));
     if (cholesky.info() != Eigen::Success) throw NotIdentifiable("the curvature is not positive definite", {});
@@ -162,11 +164,20 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
               [](const auto& a, const auto& b) { return std::tie(b.cases, a.blade, a.suction) < std::tie(a.cases, b.blade, b.suction); });
     model.faults_recorded = all_faults.recorded >= kKeptFrom;
     model.hard_nodules_recorded = nodules.recorded >= kKeptFrom;
-    for (auto& [name, rate] : model.fault_rates) {
-        const auto own = faults.find(name);
-        if (own == faults.end()) continue;
-        rate.events += own->second.events;
-        rate.cases += own->second.recorded;
+    for (const auto& [name, own] : faults) {
+        const auto named = [&](const std::string& wanted) {
+            return std::find_if(model.fault_rates.begin(), model.fault_rates.end(),
+                                [&](const auto& row) { return row.first == wanted; });
+        };
+        auto row = named(name);
+        if (row == model.fault_rates.end()) {  // a class without a prior of its own starts from "other"
+            row = named("other");
+            if (row == model.fault_rates.end()) continue;
+            model.fault_rates.emplace_back(name, row->second);
+            row = model.fault_rates.end() - 1;
+        }
+        row->second.events += own.events;
+        row->second.cases += own.recorded;
     }
     model.hard_nodule_rate.events += nodules.events;
     model.hard_nodule_rate.cases += nodules.recorded;

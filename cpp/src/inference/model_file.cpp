@@ -130,6 +130,9 @@ FittedModel parse(std::string_view json_text) {
     model.gland_min_ml = number(glands, "min", "gland_ml.", 0.0, 1e5);
     model.gland_median_ml = number(glands, "median", "gland_ml.", 0.0, 1e5);
     model.gland_max_ml = number(glands, "max", "gland_ml.", 0.0, 1e5);
+    const bool ordered = model.gland_min_ml <= model.gland_median_ml && model.gland_median_ml <= model.gland_max_ml;
+    if (!(model.gland_median_ml > 0.0) || (model.has_history() && !ordered))
+        refuse("gland_ml", "min, median and max in this order, median above 0");
 
     std::vector<std::string> surgeons, devices;
     for (const Json& one : list(root, "surgeons", "")) {

@@ -107,7 +107,8 @@ Explanation explain(const FittedModel& model, const BookedCase& booked) {
     const double device = f.device >= 0 ? theta[model.layout.device_index(f.device)] : 0.0;
     Explanation e;
     e.reference_gland_ml = model.gland_median_ml;
-    e.case_no = booked.experience_known ? f.cases_done + 1.0 : std::nan("");
+    const bool counted = booked.experience_known && f.cases_done < kPlateau;
+    e.case_no = counted ? f.cases_done + 1.0 : std::nan("");
     const double actual = median_theatre_min(theta, f, u, v, device, true, &e.expected_swaps);
     const auto gone_without = [&](const std::function<void(CaseFeatures&)>& change) {
         CaseFeatures usual = f;
@@ -116,7 +117,7 @@ Explanation explain(const FittedModel& model, const BookedCase& booked) {
     };
     e.volume_min = gone_without([&](CaseFeatures& c) { c.log_v80 = std::log(model.gland_median_ml / 80.0); });
     e.swaps_min = actual - median_theatre_min(theta, f, u, v, device, false);
-    if (booked.experience_known) e.learning_min = gone_without([](CaseFeatures& c) { c.cases_done = kPlateau; });
+    if (counted) e.learning_min = gone_without([](CaseFeatures& c) { c.cases_done = kPlateau; });
     e.surgeon_min = actual - median_theatre_min(theta, f, 0.0, 0.0, device, true);
     if (!model.device_classes.empty()) {
         const DeviceClassRecord& usual = model.device_classes.front();

@@ -8,6 +8,7 @@ namespace lobetime {
 
 double overrun_risk(const Prediction& prediction, std::size_t case_index, double minutes) {
     if (case_index >= prediction.n_cases) throw InvalidArgument("overrun_risk: no such case");
+    if (std::isnan(minutes)) throw InvalidArgument("overrun_risk: minutes must be a number");
     std::size_t over = 0;
     for (std::size_t d = 0; d < prediction.n_draws; ++d) over += prediction.total(case_index, d) > minutes ? 1 : 0;
     return static_cast<double>(over) / static_cast<double>(prediction.n_draws);

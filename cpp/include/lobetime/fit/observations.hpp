@@ -56,7 +56,7 @@ LogRatio log_ratio(double x);
 /// - with a recorded operative time, theatre time informs the room alone;
 /// - after a morcellation that was not completed, recorded morcellation (or a sum that would contain it) is a lower
 ///   bound; a deferred case's tissue and any such case's swaps are not used.
-/// `features` is changed in that last respect only: tissue of deferred cases becomes blank.
+/// `features` is changed in that last respect only: tissue of deferred cases and swaps of incomplete ones become blank.
 std::vector<Observation> observations_of(const CaseTable& cases, std::vector<CaseFeatures>& features);
 
 }  // namespace lobetime

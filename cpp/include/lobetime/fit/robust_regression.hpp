@@ -16,7 +16,7 @@ using MeanFunction =
 struct RegressionOptions {
     Loss loss{"bisquare"};
     ScaleMethod scale_method = ScaleMethod::mad;
-    double scale = 1.0;              ///< start; the value itself when the method is `fixed`
+    double scale = 1.0;              ///< the value held when the method is `fixed`, else not used
     int max_scale_rounds = 500;      ///< alternations of fit and scale
     double scale_tolerance = 1e-12;  ///< relative change of scale and parameters between rounds
     MinimiseOptions solver;
