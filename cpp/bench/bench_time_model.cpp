@@ -36,8 +36,8 @@ void evaluate(benchmark::State& state) {
         objective.evaluate(fit.theta, Curvature::exact, evaluation);
         benchmark::DoNotOptimize(evaluation.cost);
     }
-    state.counters["ns_per_observation"] = benchmark::Counter(
-        rows * 1e-9, benchmark::Counter::kIsIterationInvariantRate | benchmark::Counter::kInvert);
+    state.counters["ns_per_observation"] =
+        benchmark::Counter(rows * 1e-9, benchmark::Counter::kIsIterationInvariantRate | benchmark::Counter::kInvert);
 }
 
 /// The whole fit: Huber start, default loss, spreads, covariance parts.

@@ -33,9 +33,12 @@ py::array_t<T> column(const TheatreTimeFit& fit, Get get) {
 
 const char* kind_name(ObservationKind kind) {
     switch (kind) {
-        case ObservationKind::residual: return "residual";
-        case ObservationKind::survivor: return "survivor";
-        case ObservationKind::swap_count: return "swap_count";
+        case ObservationKind::residual:
+            return "residual";
+        case ObservationKind::survivor:
+            return "survivor";
+        case ObservationKind::swap_count:
+            return "swap_count";
     }
     return "unknown";
 }
@@ -65,8 +68,9 @@ py::dict observation_columns(const TheatreTimeFit& fit) {
 void bind_fit(py::module_& m) {
     m.def("loss_names", &Loss::names);
     m.def(
-        "loss_information_factor", [](const std::string& name, double tuning) { return Loss(name, tuning).information_factor(); },
-        py::arg("name"), py::arg("tuning") = 0.0);
+        "loss_information_factor",
+        [](const std::string& name, double tuning) { return Loss(name, tuning).information_factor(); }, py::arg("name"),
+        py::arg("tuning") = 0.0);
     m.def(
         "robust_scale",
         [](const std::vector<double>& residuals, const std::string& method, double parameters) {
@@ -91,7 +95,8 @@ void bind_fit(py::module_& m) {
         .def_property_readonly("on_bound", [](const TheatreTimeFit& f) { return f.minimum.on_bound; })
         .def("observations", &observation_columns,
              "Columns of what the fit saw, one entry an observation: case_index, channel, kind, phases (bits: 1 "
-             "enucleation, 2 haemostasis, 4 morcellation, 8 room), recorded, offset_min, spread, shift, standardised, weight.");
+             "enucleation, 2 haemostasis, 4 morcellation, 8 room), recorded, offset_min, spread, shift, standardised, "
+             "weight.");
     m.def(
         "fit_theatre_time",
         [](const CaseTable& cases, const PriorSet& prior, const std::string& loss, double tuning,

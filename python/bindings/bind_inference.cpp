@@ -16,13 +16,13 @@ py::list parameter_rows(const FittedModel& model) {
     py::list rows;
     for (int i = 0; i < model.layout.size(); ++i) {
         const ParameterSource& source = model.sources[static_cast<std::size_t>(i)];
-        rows.append(py::dict(
-            py::arg("name") = model.layout.names()[static_cast<std::size_t>(i)],
-            py::arg("estimate") = to_natural(model.layout.transform(i), model.theta[i]),
-            py::arg("unit") = model.layout.unit(i),
-            py::arg("scale") = model.layout.transform(i) == Transform::log ? "log" : "identity",
-            py::arg("origin") = origin_words(source.origin), py::arg("share_from_cases") = source.share_from_cases,
-            py::arg("source") = source.source, py::arg("meaning") = model.layout.meaning(i)));
+        rows.append(py::dict(py::arg("name") = model.layout.names()[static_cast<std::size_t>(i)],
+                             py::arg("estimate") = to_natural(model.layout.transform(i), model.theta[i]),
+                             py::arg("unit") = model.layout.unit(i),
+                             py::arg("scale") = model.layout.transform(i) == Transform::log ? "log" : "identity",
+                             py::arg("origin") = origin_words(source.origin),
+                             py::arg("share_from_cases") = source.share_from_cases, py::arg("source") = source.source,
+                             py::arg("meaning") = model.layout.meaning(i)));
     }
     return rows;
 }
@@ -44,18 +44,18 @@ void bind_inference(py::module_& m) {
         .def_property_readonly("names", [](const FittedModel& model) { return model.layout.names(); })
         .def_readonly("theta", &FittedModel::theta)
         .def_readonly("covariance", &FittedModel::covariance)
-        .def_property_readonly("spreads",
-                               [](const FittedModel& model) {
-                                   py::list rows;
-                                   for (std::size_t c = 0; c < model.channels.size(); ++c)
-                                       rows.append(py::dict(
-                                           py::arg("name") = channel_name(static_cast<Channel>(c)),
-                                           py::arg("spread") = model.channels[c].spread,
-                                           py::arg("log_se") = model.channels[c].spread_log_se,
-                                           py::arg("observations") = model.channels[c].observations,
-                                           py::arg("parameters_used") = model.channels[c].parameters_used));
-                                   return rows;
-                               })
+        .def_property_readonly(
+            "spreads",
+            [](const FittedModel& model) {
+                py::list rows;
+                for (std::size_t c = 0; c < model.channels.size(); ++c)
+                    rows.append(py::dict(py::arg("name") = channel_name(static_cast<Channel>(c)),
+                                         py::arg("spread") = model.channels[c].spread,
+                                         py::arg("log_se") = model.channels[c].spread_log_se,
+                                         py::arg("observations") = model.channels[c].observations,
+                                         py::arg("parameters_used") = model.channels[c].parameters_used));
+                return rows;
+            })
         .def_property_readonly("surgeons",
                                [](const FittedModel& model) {
                                    py::list rows;
@@ -64,13 +64,14 @@ void bind_inference(py::module_& m) {
                                                             py::arg("last_case_no") = one.last_case_no));
                                    return rows;
                                })
-        .def_property_readonly("device_classes",
-                               [](const FittedModel& model) {
-                                   py::list rows;
-                                   for (const DeviceClassRecord& one : model.device_classes)
-                                       rows.append(py::make_tuple(device_class_name(one.blade, one.suction), one.cases));
-                                   return rows;
-                               })
+        .def_property_readonly(
+            "device_classes",
+            [](const FittedModel& model) {
+                py::list rows;
+                for (const DeviceClassRecord& one : model.device_classes)
+                    rows.append(py::make_tuple(device_class_name(one.blade, one.suction), one.cases));
+                return rows;
+            })
         .def_property_readonly("fault_rates",
                                [](const FittedModel& model) {
                                    py::dict rates;

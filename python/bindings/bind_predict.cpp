@@ -32,23 +32,21 @@ py::dict explanation_row(const Explanation& e) {
 void bind_predict(py::module_& m) {
     m.attr("PHASES") = phase_names();
     py::class_<Prediction, std::shared_ptr<Prediction>>(m, "Prediction", "Joint draws of booked cases, minutes.")
-        .def_property_readonly("draws",
-                               [](const py::object& self) {
-                                   const auto& p = self.cast<const Prediction&>();
-                                   return view(p.minutes,
-                                               {static_cast<py::ssize_t>(p.n_cases), static_cast<py::ssize_t>(p.n_draws),
-                                                kPhases},
-                                               self);
-                               },
-                               "cases x draws x phases, minutes, read-only")
-        .def_property_readonly("swaps",
-                               [](const py::object& self) {
-                                   const auto& p = self.cast<const Prediction&>();
-                                   return view(p.swaps,
-                                               {static_cast<py::ssize_t>(p.n_cases), static_cast<py::ssize_t>(p.n_draws)},
-                                               self);
-                               },
-                               "cases x draws, canister swaps, read-only")
+        .def_property_readonly(
+            "draws",
+            [](const py::object& self) {
+                const auto& p = self.cast<const Prediction&>();
+                return view(p.minutes,
+                            {static_cast<py::ssize_t>(p.n_cases), static_cast<py::ssize_t>(p.n_draws), kPhases}, self);
+            },
+            "cases x draws x phases, minutes, read-only")
+        .def_property_readonly(
+            "swaps",
+            [](const py::object& self) {
+                const auto& p = self.cast<const Prediction&>();
+                return view(p.swaps, {static_cast<py::ssize_t>(p.n_cases), static_cast<py::ssize_t>(p.n_draws)}, self);
+            },
+            "cases x draws, canister swaps, read-only")
         .def_property_readonly("explanations",
                                [](const Prediction& p) {
                                    py::list rows;

@@ -160,7 +160,7 @@ TEST(RobustRegression, NamesTheRowThatIsNotFinite) {
         fit(data, with("huber", ScaleMethod::mad));
         FAIL() << "accepted";
     } catch (const NotFinite& error) {
-        EXPECT_THAT(error.what(), HasSubstr("row 17"));
+        EXPECT_THAT(error.what(), HasSubstr("row 18"));
     }
     data = line();
     data.y[3] = std::nan("");

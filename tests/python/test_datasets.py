@@ -17,6 +17,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from lobetime import datasets
 from lobetime.datasets import CaseMix, Equipment, Mess, UnitTruth, expected_swaps, noise_free, simulate_unit
 

@@ -48,7 +48,7 @@ def drawn_truth(seed: int) -> UnitTruth:
 
 
 def covered(job: tuple[int, int]) -> dict[str, bool] | None:
-    """Which parameters of unit ``seed`` lie in their 95 % interval; None for a unit the reader refuses as impossible."""
+    """Which parameters of unit ``seed`` lie in their 95 % interval; None for a unit that the reader refuses."""
     n_cases, seed = job
     truth = drawn_truth(seed)
     frame = simulate_unit(n_cases, seed=seed, truth=truth)
@@ -129,7 +129,7 @@ def with_outliers(job: tuple[str, int]) -> pd.DataFrame:
 
 @pytest.mark.slow
 def test_gross_outliers_do_not_bend_the_curves():
-    """10 % of cases with all times 3 to 8 times too long: bias below 3 % with the default loss, and not with squares."""
+    """10 % of cases with all times 3 to 8 times too long: bias below 3 %, where least squares is off by more."""
     units = 40
     bias = {
         loss: sum(in_parallel(with_outliers, [(loss, seed) for seed in range(units)])) / units

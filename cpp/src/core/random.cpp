@@ -1,7 +1,7 @@
 #include <lobetime/core/random.hpp>
 
-#include <Random123/boxmuller.hpp>
 #include <Random123/philox.h>
+#include <Random123/boxmuller.hpp>
 #include <Random123/uniform.hpp>
 
 namespace lobetime {

@@ -1,10 +1,10 @@
 #include <lobetime/core/errors.hpp>
 #include <lobetime/fit/minimise.hpp>
 
-#include <Eigen/Cholesky>
-#include <Eigen/Eigenvalues>
 #include <ceres/ceres.h>
 #include <glog/logging.h>
+#include <Eigen/Cholesky>
+#include <Eigen/Eigenvalues>
 
 #include <algorithm>
 #include <cmath>
@@ -52,7 +52,7 @@ public:
         out[p] = slack_;
         if (jacobians != nullptr && jacobians[0] != nullptr) {
             Eigen::Map<Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>> jacobian(jacobians[0],
-                                                                                                       p + 1, p);
+                                                                                                        p + 1, p);
             jacobian.topRows(p) = root_;
             jacobian.row(p).setZero();
         }
@@ -62,9 +62,7 @@ public:
     const std::string& failure() const { return failure_; }
 
     /// g' H^-1 g / (2 cost) where last evaluated: what a full step promises to gain, relative to the cost.
-    double promised_gain() const {
-        return evaluation_.cost > 0.0 ? 0.5 * decrement2_ / evaluation_.cost : 0.0;
-    }
+    double promised_gain() const { return evaluation_.cost > 0.0 ? 0.5 * decrement2_ / evaluation_.cost : 0.0; }
 
 private:
     bool condense(const Eigen::VectorXd& theta) const {
@@ -183,7 +181,8 @@ void polish(const Objective& objective, const Eigen::VectorXd& lower, const Eige
             if (!(curvature(i, i) > 0.0)) return -1.0;
             scale[i] = 1.0 / std::sqrt(curvature(i, i));
         }
-        const Eigen::LLT<Eigen::MatrixXd> cholesky(Eigen::MatrixXd(scale.asDiagonal() * curvature * scale.asDiagonal()));
+        const Eigen::LLT<Eigen::MatrixXd> cholesky(
+            Eigen::MatrixXd(scale.asDiagonal() * curvature * scale.asDiagonal()));
         if (cholesky.info() != Eigen::Success) return -1.0;
         step = -(scale.asDiagonal() * cholesky.solve(Eigen::VectorXd(scale.cwiseProduct(gradient)))).eval();
         const double decrement2 = -step.dot(gradient);
@@ -210,11 +209,16 @@ void polish(const Objective& objective, const Eigen::VectorXd& lower, const Eige
 
 std::string_view termination_words(Termination termination) {
     switch (termination) {
-        case Termination::not_started: return "not started";
-        case Termination::converged: return "converged";
-        case Termination::at_iteration_limit: return "stopped at the iteration limit";
-        case Termination::interrupted: return "interrupted";
-        case Termination::failed: return "failed";
+        case Termination::not_started:
+            return "not started";
+        case Termination::converged:
+            return "converged";
+        case Termination::at_iteration_limit:
+            return "stopped at the iteration limit";
+        case Termination::interrupted:
+            return "interrupted";
+        case Termination::failed:
+            return "failed";
     }
     return "unknown";
 }
@@ -270,7 +274,8 @@ Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const
     ceres::Solver::Summary summary;
     ceres::Solve(solver, &problem, &summary);
 
-    if (summary.termination_type == ceres::CONVERGENCE || summary.termination_type == ceres::USER_SUCCESS) polish(objective, lower, upper, options.polish_steps, minimum.theta);
+    if (summary.termination_type == ceres::CONVERGENCE || summary.termination_type == ceres::USER_SUCCESS)
+        polish(objective, lower, upper, options.polish_steps, minimum.theta);
     objective.evaluate(minimum.theta, Curvature::reweighted, evaluation);
     minimum.cost = evaluation.cost;
     minimum.iterations = static_cast<int>(summary.iterations.size());
@@ -284,10 +289,18 @@ Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const
     }
     switch (summary.termination_type) {
         case ceres::CONVERGENCE:
-        case ceres::USER_SUCCESS: minimum.termination = Termination::converged; break;
-        case ceres::NO_CONVERGENCE: minimum.termination = Termination::at_iteration_limit; break;
-        case ceres::USER_FAILURE: minimum.termination = Termination::interrupted; break;
-        default: minimum.termination = Termination::failed; break;
+        case ceres::USER_SUCCESS:
+            minimum.termination = Termination::converged;
+            break;
+        case ceres::NO_CONVERGENCE:
+            minimum.termination = Termination::at_iteration_limit;
+            break;
+        case ceres::USER_FAILURE:
+            minimum.termination = Termination::interrupted;
+            break;
+        default:
+            minimum.termination = Termination::failed;
+            break;
     }
     minimum.message = std::string(termination_words(minimum.termination));
     if (minimum.termination == Termination::failed && !block->failure().empty())

@@ -36,8 +36,7 @@ std::vector<Observation> observations_of(const CaseTable& cases, std::vector<Cas
                              minutes, offset});
         };
 
-        if (outcome == MorcellationOutcome::deferred)
-            features[i].log_tissue = std::numeric_limits<double>::quiet_NaN();
+        if (outcome == MorcellationOutcome::deferred) features[i].log_tissue = std::numeric_limits<double>::quiet_NaN();
         if (!complete) features[i].canister_swaps = std::numeric_limits<double>::quiet_NaN();
         if (std::isfinite(features[i].log_tissue))
             found.push_back({case_index, ObservationKind::residual, Channel::tissue, 0, cases.tissue_g[i], 0.0});
@@ -48,8 +47,14 @@ std::vector<Observation> observations_of(const CaseTable& cases, std::vector<Cas
 
         double offset = 0.0;
         std::uint8_t open = phase::haemostasis;
-        if (recorded(enucleation)) offset += enucleation; else open |= phase::enucleation;
-        if (recorded(morcellation)) offset += morcellation; else open |= phase::morcellation;
+        if (recorded(enucleation))
+            offset += enucleation;
+        else
+            open |= phase::enucleation;
+        if (recorded(morcellation))
+            offset += morcellation;
+        else
+            open |= phase::morcellation;
         if (recorded(operative))
             add(open == phase::haemostasis ? Channel::haemostasis : Channel::operative, open, operative, offset);
         if (recorded(theatre)) {
@@ -65,8 +70,8 @@ std::vector<Observation> observations_of(const CaseTable& cases, std::vector<Cas
             }
         }
         if (complete && std::isfinite(features[i].canister_swaps) && std::isfinite(features[i].log_canister))
-            found.push_back({case_index, ObservationKind::swap_count, Channel::morcellation, 0,
-                             features[i].canister_swaps, 0.0});
+            found.push_back(
+                {case_index, ObservationKind::swap_count, Channel::morcellation, 0, features[i].canister_swaps, 0.0});
     }
     return found;
 }

@@ -94,8 +94,7 @@ RegressionFit fit_robust_regression(const MeanFunction& mean, const Eigen::Vecto
         fit.minimum = minimise(objective, fit.theta, lower, upper,
                                fit.scale_rounds == 1 ? Curvature::reweighted : Curvature::exact, options.solver);
         if (fit.scale_rounds == 1)
-            fit.minimum =
-                minimise(objective, fit.minimum.theta, lower, upper, Curvature::exact, options.solver);
+            fit.minimum = minimise(objective, fit.minimum.theta, lower, upper, Curvature::exact, options.solver);
         if (!fit.minimum.usable()) throw NotConverged("robust regression: " + fit.minimum.message);
         fit.theta = fit.minimum.theta;
         update_scale();

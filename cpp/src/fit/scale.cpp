@@ -133,12 +133,18 @@ double scale_efficiency(ScaleMethod method) {
 double robust_scale(std::span<const double> residuals, ScaleMethod method, double parameters, double start) {
     if (residuals.empty()) throw InvalidArgument("robust_scale: no residuals");
     switch (method) {
-        case ScaleMethod::fixed: break;
-        case ScaleMethod::sd: return root_mean_square(residuals, parameters);
-        case ScaleMethod::mad: return median_absolute_deviation(residuals);
-        case ScaleMethod::proposal2: return proposal2(residuals, parameters, start);
-        case ScaleMethod::m_scale: return m_scale(residuals, start);
-        case ScaleMethod::reweighted: return reweighted(residuals, start);
+        case ScaleMethod::fixed:
+            break;
+        case ScaleMethod::sd:
+            return root_mean_square(residuals, parameters);
+        case ScaleMethod::mad:
+            return median_absolute_deviation(residuals);
+        case ScaleMethod::proposal2:
+            return proposal2(residuals, parameters, start);
+        case ScaleMethod::m_scale:
+            return m_scale(residuals, start);
+        case ScaleMethod::reweighted:
+            return reweighted(residuals, start);
     }
     throw InvalidArgument("robust_scale: a fixed scale is given, not computed");
 }

@@ -24,7 +24,8 @@ WorkingPrior working_prior(const ModelLayout& layout, const PriorSet& prior, boo
     WorkingPrior out{Eigen::VectorXd::Zero(layout.size()), Eigen::VectorXd::Zero(layout.size())};
     for (int i = 0; i < param::Count; ++i) {
         const ParameterPrior* one = prior.find(layout.names()[static_cast<std::size_t>(i)]);
-        if (one == nullptr) throw InvalidArgument("the prior has no row for " + layout.names()[static_cast<std::size_t>(i)]);
+        if (one == nullptr)
+            throw InvalidArgument("the prior has no row for " + layout.names()[static_cast<std::size_t>(i)]);
         out.mean[i] = one->working_mean();
         if (use_core) out.precision[i] = 1.0 / (one->working_sd() * one->working_sd());
     }
@@ -117,7 +118,8 @@ void FitOptions::check() const {
     solver.check();
     if (max_rounds < 1) throw InvalidArgument("max_rounds must be at least 1");
     if (!(round_tolerance > 0.0)) throw InvalidArgument("round_tolerance must be positive");
-    if (scale_method == ScaleMethod::fixed) throw InvalidArgument("the time model estimates its spreads: scale_method 'fixed' is not allowed");
+    if (scale_method == ScaleMethod::fixed)
+        throw InvalidArgument("the time model estimates its spreads: scale_method 'fixed' is not allowed");
     if (threads < 0) throw InvalidArgument("threads must be 0 (all) or more");
 }
 
@@ -165,7 +167,8 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
         inverse = inverse_of(evaluation.curvature, fit.layout.names());
         // The parameters' share moves far less than the spreads do: it is held once those have nearly settled.
         if (change > kHoldSharesBelow) used = objective.parameters_used(fit.theta, inverse);
-        fit.channels = channel_fits(objective, objective.standardised_residuals(fit.theta), used, spread, prior, method);
+        fit.channels =
+            channel_fits(objective, objective.standardised_residuals(fit.theta), used, spread, prior, method);
         change = 0.0;
         for (std::size_t c = 0; c < spread.size(); ++c) {
             double& next = fit.channels[c].spread;
@@ -209,7 +212,8 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
         if (change <= options.round_tolerance) break;
     }
     if (fit.rounds > options.max_rounds)
-        throw NotConverged("spreads and parameters did not settle in " + std::to_string(options.max_rounds) + " rounds");
+        throw NotConverged("spreads and parameters did not settle in " + std::to_string(options.max_rounds) +
+                           " rounds");
     solve(Curvature::exact, options.solver);
 
     objective.evaluate(fit.theta, Curvature::reweighted, evaluation);
@@ -221,8 +225,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     fit.observations.reserve(standardised.size());
     for (std::size_t o = 0; o < standardised.size(); ++o) {
         const Observation& one = objective.observations()[o];
-        const double weight =
-            one.kind == ObservationKind::residual ? objective.loss()(standardised[o]).weight : 1.0;
+        const double weight = one.kind == ObservationKind::residual ? objective.loss()(standardised[o]).weight : 1.0;
         fit.observations.push_back({one, objective.spreads()[o], objective.shifts()[o], standardised[o], weight});
     }
     return fit;

@@ -14,8 +14,9 @@ namespace lobetime {
 namespace {
 
 constexpr std::size_t kTileSize = static_cast<std::size_t>(kTile);
-constexpr int kMaxColumns = static_cast<int>(phase_parameters::enucleation.size() + phase_parameters::haemostasis.size() +
-                                             phase_parameters::morcellation.size() + phase_parameters::room.size());
+constexpr int kMaxColumns =
+    static_cast<int>(phase_parameters::enucleation.size() + phase_parameters::haemostasis.size() +
+                     phase_parameters::morcellation.size() + phase_parameters::room.size());
 constexpr int kLevels = 3;  // enucleation level, morcellation level, device level
 
 // Fixed, whatever the number of threads, so that sums come out the same to the last bit.
@@ -190,7 +191,8 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
                 const double x = out.fluid.log_fluid[i] - feature(i).log_canister;
                 const double z_upper = (std::log(count + 1.0) - x) / spread;
                 const double density_upper = normal_pdf(z_upper);
-                double p = normal_cdf(z_upper), per_fluid = -density_upper / spread, per_log_sd = -density_upper * z_upper;
+                double p = normal_cdf(z_upper), per_fluid = -density_upper / spread,
+                       per_log_sd = -density_upper * z_upper;
                 if (count > 0.0) {
                     const double z_lower = (std::log(count) - x) / spread;
                     const double density_lower = normal_pdf(z_lower);
@@ -217,7 +219,8 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
             const double likelihood = (1.0 - kMisrecorded) * std::max(chance[i], 0.0) + kMisrecorded;
             out.cost[i] = -std::log(likelihood);
             const double factor = -(1.0 - kMisrecorded) / likelihood;
-            for (std::size_t c = 0; c < phase_parameters::morcellation.size(); ++c) out.jacobian[first_m + c][i] *= factor;
+            for (std::size_t c = 0; c < phase_parameters::morcellation.size(); ++c)
+                out.jacobian[first_m + c][i] *= factor;
             out.level_jacobian[level_m][i] = factor * per_blade[i];
             out.level_jacobian[level_d][i] = -factor * per_blade[i];
             out.residual[i] = 0.0;
@@ -232,7 +235,8 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
     for (std::size_t k = 0; k < n_nodes; ++k) {
         const double weight = group.integrate_tissue ? kGaussHermite[k].weight : 1.0;
         if (in_m)
-            kernel.morcellation(features, cases, group.integrate_tissue ? kGaussHermite[k].offset * tissue_spread_ : 0.0,
+            kernel.morcellation(features, cases,
+                                group.integrate_tissue ? kGaussHermite[k].offset * tissue_spread_ : 0.0,
                                 out.morcellation, out.fluid);
         TileArray& total = out.share;
         for (std::size_t i = 0; i < n; ++i) {
@@ -248,9 +252,10 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
                 out.phase_minutes[3][i] = in_r ? out.room.minutes[i] : 0.0;
                 if (in_m) {
                     const double swap = kernel.natural(param::swap_min);
-                    const double by_tissue = group.integrate_tissue ? out.morcellation.minutes[i] *
-                                                                          out.morcellation.tissue_slope[i] * tissue_spread_
-                                                                    : 0.0;
+                    const double by_tissue =
+                        group.integrate_tissue
+                            ? out.morcellation.minutes[i] * out.morcellation.tissue_slope[i] * tissue_spread_
+                            : 0.0;
                     out.swap_variance_min2[i] = swap * swap * out.morcellation.swap_variance[i];
                     out.extra_variance[i] = out.swap_variance_min2[i] + by_tissue * by_tissue;
                 }
@@ -303,7 +308,8 @@ TimeObjective::Pull TimeObjective::pull_of(const Observation& observation, doubl
             const double slope = (1.0 - kMisrecorded) * normal_pdf(u) / likelihood / spread;
             return {-std::log(likelihood), -slope, slope * slope};
         }
-        case ObservationKind::swap_count: return {rows.cost[row], 1.0, 1.0};
+        case ObservationKind::swap_count:
+            return {rows.cost[row], 1.0, 1.0};
     }
     return {0.0, 0.0, 0.0};
 }
@@ -335,7 +341,8 @@ void TimeObjective::evaluate(const Eigen::VectorXd& theta, Curvature curvature, 
             const Eigen::Index rows_n = static_cast<Eigen::Index>(n), q = rows.n_columns;
             const Eigen::Map<const Eigen::ArrayXd> slopes(slope.data(), rows_n), bends(bend.data(), rows_n);
             for (Eigen::Index c = 0; c < q; ++c) {
-                const Eigen::Map<const Eigen::ArrayXd> column(rows.jacobian[static_cast<std::size_t>(c)].data(), rows_n);
+                const Eigen::Map<const Eigen::ArrayXd> column(rows.jacobian[static_cast<std::size_t>(c)].data(),
+                                                              rows_n);
                 part.gradient[rows.column[static_cast<std::size_t>(c)]] += (column * slopes).sum();
                 weighted.col(c).head(rows_n).array() = column * bends;
             }
@@ -345,8 +352,8 @@ void TimeObjective::evaluate(const Eigen::VectorXd& theta, Curvature curvature, 
             local.noalias() = jacobian.transpose() * weighted.topLeftCorner(rows_n, q);
             for (Eigen::Index a = 0; a < q; ++a) {
                 for (Eigen::Index b = 0; b < q; ++b)
-                    part.curvature(rows.column[static_cast<std::size_t>(a)], rows.column[static_cast<std::size_t>(b)]) +=
-                        local(a, b);
+                    part.curvature(rows.column[static_cast<std::size_t>(a)],
+                                   rows.column[static_cast<std::size_t>(b)]) += local(a, b);
             }
             for (std::size_t l = 0; l < static_cast<std::size_t>(rows.n_levels); ++l) {
                 for (std::size_t i = 0; i < n; ++i) {
@@ -359,7 +366,8 @@ void TimeObjective::evaluate(const Eigen::VectorXd& theta, Curvature curvature, 
                         column[rows.column[static_cast<std::size_t>(c)]] +=
                             mine * weighted(static_cast<Eigen::Index>(i), c);
                     for (std::size_t k = 0; k < static_cast<std::size_t>(rows.n_levels); ++k) {
-                        if (rows.level[k][i] >= 0) column[rows.level[k][i]] += mine * rows.level_jacobian[k][i] * bend[i];
+                        if (rows.level[k][i] >= 0)
+                            column[rows.level[k][i]] += mine * rows.level_jacobian[k][i] * bend[i];
                     }
                 }
             }
@@ -486,7 +494,8 @@ Eigen::MatrixXd TimeObjective::score_product(const Eigen::VectorXd& theta,
                 for (std::size_t c = 0; c < static_cast<std::size_t>(rows.n_columns); ++c)
                     score(rows.column[c], in_tile) += pull.slope * rows.jacobian[c][i];
                 for (std::size_t l = 0; l < static_cast<std::size_t>(rows.n_levels); ++l) {
-                    if (rows.level[l][i] >= 0) score(rows.level[l][i], in_tile) += pull.slope * rows.level_jacobian[l][i];
+                    if (rows.level[l][i] >= 0)
+                        score(rows.level[l][i], in_tile) += pull.slope * rows.level_jacobian[l][i];
                 }
                 leverage[in_tile] += leverage_of(rows, i, pull, inverse_curvature);
             }

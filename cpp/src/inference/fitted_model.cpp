@@ -27,8 +27,7 @@ ParameterSource source_of(int parameter, const ModelLayout& layout, const PriorS
         source.origin = prior.group_origin;
         source.source = prior.group_source;
     }
-    source.share_from_cases =
-        prior_precision > 0.0 ? std::clamp(1.0 - variance * prior_precision, 0.0, 1.0) : 1.0;
+    source.share_from_cases = prior_precision > 0.0 ? std::clamp(1.0 - variance * prior_precision, 0.0, 1.0) : 1.0;
     if (source.share_from_cases >= kCasesShare) source.origin = NumberOrigin::cases;
     return source;
 }
@@ -106,7 +105,8 @@ Eigen::MatrixXd sandwich_covariance(const TheatreTimeFit& fit) {
     if (!fit.curvature.allFinite() || !(fit.curvature.diagonal().minCoeff() > 0.0))
         throw NotIdentifiable("the curvature is not positive definite", {});
     const Eigen::VectorXd scale = fit.curvature.diagonal().cwiseSqrt().cwiseInverse();
-    const Eigen::LLT<Eigen::MatrixXd> cholesky(Eigen::MatrixXd(scale.asDiagonal() * fit.curvature * scale.asDiagonal()));
+    const Eigen::LLT<Eigen::MatrixXd> cholesky(
+        Eigen::MatrixXd(scale.asDiagonal() * fit.curvature * scale.asDiagonal()));
     if (cholesky.info() != Eigen::Success) throw NotIdentifiable("the curvature is not positive definite", {});
     Eigen::MatrixXd middle = fit.score_product;
     middle.diagonal() += fit.prior_precision;
@@ -160,8 +160,9 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
         count(cases.hard_nodule[i], nodules);
         if (!std::isnan(cases.canister_ml[i])) model.canisters_recorded = true;
     }
-    std::sort(model.device_classes.begin(), model.device_classes.end(),
-              [](const auto& a, const auto& b) { return std::tie(b.cases, a.blade, a.suction) < std::tie(a.cases, b.blade, b.suction); });
+    std::sort(model.device_classes.begin(), model.device_classes.end(), [](const auto& a, const auto& b) {
+        return std::tie(b.cases, a.blade, a.suction) < std::tie(a.cases, b.blade, b.suction);
+    });
     model.faults_recorded = all_faults.recorded >= kKeptFrom;
     model.hard_nodules_recorded = nodules.recorded >= kKeptFrom;
     for (const auto& [name, own] : faults) {

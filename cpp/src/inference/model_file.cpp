@@ -1,6 +1,6 @@
 #include <lobetime/core/errors.hpp>
-#include <lobetime/version.hpp>
 #include <lobetime/inference/model_file.hpp>
+#include <lobetime/version.hpp>
 
 #include <Eigen/Eigenvalues>
 #include <nlohmann/json.hpp>
@@ -80,12 +80,12 @@ Enum word(const Json& object, const std::string& name, const std::string& path,
 }
 
 constexpr std::array<std::pair<const char*, BladeMotion>, 3> kBlades = {{{"unknown", BladeMotion::unknown},
-                                                                        {"reciprocating", BladeMotion::reciprocating},
-                                                                        {"oscillating", BladeMotion::oscillating}}};
+                                                                         {"reciprocating", BladeMotion::reciprocating},
+                                                                         {"oscillating", BladeMotion::oscillating}}};
 constexpr std::array<std::pair<const char*, Suction>, 4> kSuctions = {{{"unknown", Suction::unknown},
-                                                                      {"vacuum", Suction::vacuum},
-                                                                      {"peristaltic", Suction::peristaltic},
-                                                                      {"wall", Suction::wall}}};
+                                                                       {"vacuum", Suction::vacuum},
+                                                                       {"peristaltic", Suction::peristaltic},
+                                                                       {"wall", Suction::wall}}};
 
 template <typename Enum, std::size_t N>
 const char* word_of(Enum value, const std::array<std::pair<const char*, Enum>, N>& words) {
@@ -204,8 +204,7 @@ FittedModel parse(std::string_view json_text) {
         const std::string name(channel_name(static_cast<Channel>(c)));
         if (text(channels[c], "name", path) != name) refuse(path + "name", "\"" + name + "\"");
         model.channels[c] = {number(channels[c], "spread", path, 1e-6, 100.0),
-                             number(channels[c], "log_se", path, 0.0, 10.0),
-                             integer(channels[c], "observations", path),
+                             number(channels[c], "log_se", path, 0.0, 10.0), integer(channels[c], "observations", path),
                              number(channels[c], "parameters_used", path, 0.0, 1e6)};
     }
     model.phase_correlation = number(root, "phase_correlation", "", -0.999, 0.999);
@@ -237,14 +236,16 @@ std::string model_to_json(const FittedModel& model) {
                         {"max", finite(model.gland_max_ml, "gland_ml.max")}};
     root["surgeons"] = Json::array();
     for (const SurgeonRecord& one : model.surgeons)
-        root["surgeons"].push_back({{"code", one.code},
-                                    {"last_case_no", std::isnan(one.last_case_no) ? Json(nullptr) : Json(one.last_case_no)},
-                                    {"cases", one.cases}});
+        root["surgeons"].push_back(
+            {{"code", one.code},
+             {"last_case_no", std::isnan(one.last_case_no) ? Json(nullptr) : Json(one.last_case_no)},
+             {"cases", one.cases}});
     root["devices"] = model.layout.devices();
     root["device_classes"] = Json::array();
     for (const DeviceClassRecord& one : model.device_classes)
-        root["device_classes"].push_back(
-            {{"blade", word_of(one.blade, kBlades)}, {"suction", word_of(one.suction, kSuctions)}, {"cases", one.cases}});
+        root["device_classes"].push_back({{"blade", word_of(one.blade, kBlades)},
+                                          {"suction", word_of(one.suction, kSuctions)},
+                                          {"cases", one.cases}});
     root["parameters"] = Json::array();
     for (int i = 0; i < model.layout.size(); ++i) {
         const std::string& name = model.layout.names()[static_cast<std::size_t>(i)];

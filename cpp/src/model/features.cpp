@@ -31,9 +31,14 @@ std::vector<CaseFeatures> case_features(const CaseTable& cases, const ModelLayou
         f.log_v80 = std::log(cases.gland_ml[i] / 80.0);
         if (std::isfinite(cases.surgeon_case_no[i])) f.cases_done = cases.surgeon_case_no[i] - 1.0;
         switch (cases.blade[i]) {
-            case BladeMotion::reciprocating: f.oscillating = 0.0; break;
-            case BladeMotion::oscillating: f.oscillating = 1.0; break;
-            case BladeMotion::unknown: break;
+            case BladeMotion::reciprocating:
+                f.oscillating = 0.0;
+                break;
+            case BladeMotion::oscillating:
+                f.oscillating = 1.0;
+                break;
+            case BladeMotion::unknown:
+                break;
         }
         if (cases.suction[i] != Suction::unknown) {
             f.vacuum = cases.suction[i] == Suction::vacuum ? 1.0 : 0.0;

@@ -56,8 +56,8 @@ Swaps swaps_of(double log_fluid_over_canister, double spread) {
     s.per_log_fluid += beyond;
     s.per_log_spread += spread * mean * (spread * normal_cdf(d + spread) + normal_pdf(d + spread));
     // Sum of (2j - 1) P(F > jC) beyond the summed swaps, as an integral from a.
-    second_moment += mean * mean * std::exp(spread * spread) * normal_cdf(d + 2.0 * spread) - beyond -
-                     (a * a - a) * normal_cdf(d);
+    second_moment +=
+        mean * mean * std::exp(spread * spread) * normal_cdf(d + 2.0 * spread) - beyond - (a * a - a) * normal_cdf(d);
     s.variance = second_moment - s.expected * s.expected;
     return s;
 }
@@ -124,8 +124,8 @@ void PhaseKernel::room(std::span<const CaseFeatures> features, std::span<const i
     }
 }
 
-void PhaseKernel::morcellation(std::span<const CaseFeatures> features, std::span<const int> cases,
-                               double tissue_offset, MorcellationTile& out, FluidTile& fluid) const {
+void PhaseKernel::morcellation(std::span<const CaseFeatures> features, std::span<const int> cases, double tissue_offset,
+                               MorcellationTile& out, FluidTile& fluid) const {
     const std::size_t n = cases.size();
     const double log_50 = std::log(50.0);
     const double m_learn = natural_[param::m_learn], decay = std::numbers::ln2 / natural_[param::m_half];

@@ -11,10 +11,11 @@ namespace {
 
 constexpr double kNormal95 = 1.6448536269514722;
 
-constexpr std::array<std::pair<NumberOrigin, std::string_view>, 4> kOrigins = {{{NumberOrigin::cases, "fitted from cases"},
-                                                                         {NumberOrigin::published, "published"},
-                                                                         {NumberOrigin::common_practice, "common practice"},
-                                                                         {NumberOrigin::assumption, "assumption"}}};
+constexpr std::array<std::pair<NumberOrigin, std::string_view>, 4> kOrigins = {
+    {{NumberOrigin::cases, "fitted from cases"},
+     {NumberOrigin::published, "published"},
+     {NumberOrigin::common_practice, "common practice"},
+     {NumberOrigin::assumption, "assumption"}}};
 
 }  // namespace
 

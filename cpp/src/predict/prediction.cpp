@@ -25,33 +25,40 @@ Eigen::MatrixXd square_root(const Eigen::MatrixXd& covariance) {
     return eigen.eigenvectors() * eigen.eigenvalues().cwiseMax(0.0).cwiseSqrt().asDiagonal();
 }
 
+/// Draws are taken so many at a time: enough for the processor's vectors, few enough for its first cache.
+constexpr Eigen::Index kPack = 64;
+using Pack = Eigen::Array<double, kPack, 1>;
+
+/// Parameters and channel spreads of all draws, draws down, padded to whole packs.
 struct ParameterDraws {
-    Eigen::MatrixXd theta;                  ///< parameters x draws
-    Eigen::Array<double, kChannels, Eigen::Dynamic> spread;
+    Eigen::MatrixXd theta;
+    Eigen::MatrixXd spread;
 };
 
 ParameterDraws draw_parameters(const FittedModel& model, const PredictOptions& options) {
-    const Eigen::Index p = model.layout.size(), n = options.draws;
-    const Eigen::Index per_draw = (p + kChannels + 3) / 4;
+    const Eigen::Index p = model.layout.size();
+    const Eigen::Index n = (options.draws + kPack - 1) / kPack * kPack;
+    const Eigen::Index fours = (p + kChannels + 3) / 4;
     const CounterRandom random = stream(options.seed, "parameters");
-    Eigen::MatrixXd z(4 * per_draw, n);
+    Eigen::MatrixXd z(n, 4 * fours);
     parallel_for(static_cast<std::size_t>(n), options.threads, [&](std::size_t d) {
-        for (Eigen::Index k = 0; k < per_draw; ++k) {
-            const auto four = random.normals(d * static_cast<std::size_t>(per_draw) + static_cast<std::size_t>(k));
-            for (Eigen::Index j = 0; j < 4; ++j) z(4 * k + j, static_cast<Eigen::Index>(d)) = four[static_cast<std::size_t>(j)];
+        for (Eigen::Index k = 0; k < fours; ++k) {
+            const auto four = random.normals(d * static_cast<std::size_t>(fours) + static_cast<std::size_t>(k));
+            for (Eigen::Index j = 0; j < 4; ++j)
+                z(static_cast<Eigen::Index>(d), 4 * k + j) = four[static_cast<std::size_t>(j)];
         }
     });
     ParameterDraws draws;
-    draws.theta = (square_root(model.covariance) * z.topRows(p)).colwise() + model.theta;
+    draws.theta = (z.leftCols(p) * square_root(model.covariance).transpose()).rowwise() + model.theta.transpose();
     for (int i = 0; i < model.layout.size(); ++i) {
         const double lower = to_working(model.layout.transform(i), model.layout.lower(i));
         const double upper = to_working(model.layout.transform(i), model.layout.upper(i));
-        draws.theta.row(i) = draws.theta.row(i).cwiseMax(lower).cwiseMin(upper);
+        draws.theta.col(i) = draws.theta.col(i).cwiseMax(lower).cwiseMin(upper);
     }
-    draws.spread.resize(kChannels, n);
+    draws.spread.resize(n, kChannels);
     for (int c = 0; c < kChannels; ++c) {
         const ChannelFit& channel = model.channels[static_cast<std::size_t>(c)];
-        draws.spread.row(c) = channel.spread * (channel.spread_log_se * z.row(p + c).array()).exp();
+        draws.spread.col(c) = channel.spread * (channel.spread_log_se * z.col(p + c).array()).exp();
     }
     // A unit that records sums only: their spread says how far the phases' spreads are off.
     const auto observed = [&](Channel c) { return model.channels[static_cast<std::size_t>(c)].observations > 0; };
@@ -60,7 +67,7 @@ ParameterDraws draw_parameters(const FittedModel& model, const PredictOptions& o
         for (const Channel c : {Channel::enucleation, Channel::haemostasis, Channel::morcellation, Channel::room}) {
             const bool in_sum = c != Channel::room || sum == Channel::theatre;
             if (!observed(c) && in_sum)
-                draws.spread.row(static_cast<int>(c)) *= model.channels[static_cast<std::size_t>(sum)].spread;
+                draws.spread.col(static_cast<int>(c)) *= model.channels[static_cast<std::size_t>(sum)].spread;
         }
     }
     return draws;
@@ -74,6 +81,27 @@ struct BookedCase {
     bool blade_known = false, suction_known = false;
     bool hard_nodule_known = false;
     double fault_rate = 0.0;
+    CounterRandom noise{0, 0}, surgeon_stream{0, 0}, device_stream{0, 0};
+};
+
+/// CaseFeatures where what is not known of a booking differs from draw to draw.
+struct DrawnCase {
+    explicit DrawnCase(const CaseFeatures& f)
+        : log_v80(f.log_v80),
+          wall(f.wall),
+          trainee(f.trainee),
+          anticoagulated(f.anticoagulated),
+          spinal(f.spinal),
+          log_canister(f.log_canister),
+          cases_done(Pack::Constant(f.cases_done)),
+          oscillating(Pack::Constant(f.oscillating)),
+          vacuum(Pack::Constant(f.vacuum)),
+          peristaltic(Pack::Constant(f.peristaltic)),
+          hard_nodule(Pack::Constant(f.hard_nodule)),
+          device_fault(Pack::Constant(f.device_fault)) {}
+
+    double log_v80, wall, trainee, anticoagulated, spinal, log_canister;
+    Pack cases_done, oscillating, vacuum, peristaltic, hard_nodule, device_fault;
 };
 
 double fault_rate_of(const FittedModel& model, BladeMotion blade, Suction suction) {
@@ -90,10 +118,9 @@ double median_theatre_min(const double* theta, const CaseFeatures& f, double enu
                           double device_level, bool with_swaps, double* swaps_out = nullptr) {
     const double tissue = formulas::log_tissue(theta, f);
     const double blade = formulas::blade_min(theta, f, tissue, blade_level, device_level);
-    const double swaps =
-        with_swaps ? formulas::expected_swaps(std::log(formulas::fluid_ml(theta, f, blade)), f.log_canister,
-                                              std::exp(theta[param::fluid_log_sd]))
-                   : 0.0;
+    const double swaps = with_swaps ? formulas::expected_swaps(std::log(formulas::fluid_ml(theta, f, blade)),
+                                                               f.log_canister, std::exp(theta[param::fluid_log_sd]))
+                                    : 0.0;
     if (swaps_out != nullptr) *swaps_out = swaps;
     return formulas::enucleation_min(theta, f, enucleation_level) + formulas::haemostasis_min(theta, f) +
            formulas::morcellation_min(theta, f, blade, swaps) + formulas::room_min(theta, f);
@@ -122,7 +149,8 @@ Explanation explain(const FittedModel& model, const BookedCase& booked) {
     if (!model.device_classes.empty()) {
         const DeviceClassRecord& usual = model.device_classes.front();
         CaseFeatures other = f;
-        if (usual.blade != BladeMotion::unknown) other.oscillating = usual.blade == BladeMotion::oscillating ? 1.0 : 0.0;
+        if (usual.blade != BladeMotion::unknown)
+            other.oscillating = usual.blade == BladeMotion::oscillating ? 1.0 : 0.0;
         if (usual.suction != Suction::unknown) {
             other.vacuum = usual.suction == Suction::vacuum ? 1.0 : 0.0;
             other.peristaltic = usual.suction == Suction::peristaltic ? 1.0 : 0.0;
@@ -130,9 +158,8 @@ Explanation explain(const FittedModel& model, const BookedCase& booked) {
         }
         e.device_min = actual - median_theatre_min(theta, other, u, v, 0.0, true);
     }
-    e.covariates_min = gone_without([](CaseFeatures& c) {
-        c.trainee = c.anticoagulated = c.hard_nodule = c.spinal = 0.0;
-    });
+    e.covariates_min =
+        gone_without([](CaseFeatures& c) { c.trainee = c.anticoagulated = c.hard_nodule = c.spinal = 0.0; });
     return e;
 }
 
@@ -145,16 +172,26 @@ const std::array<std::string_view, kPhases>& phase_names() {
 
 std::string_view flag_name(Flag flag) {
     switch (flag) {
-        case Flag::no_history: return "no_history";
-        case Flag::gland_beyond_range: return "gland_beyond_range";
-        case Flag::surgeon_unseen: return "surgeon_unseen";
-        case Flag::experience_unknown: return "experience_unknown";
-        case Flag::device_class_unseen: return "device_class_unseen";
-        case Flag::device_class_unknown: return "device_class_unknown";
-        case Flag::device_unseen: return "device_unseen";
-        case Flag::collection_unknown: return "collection_unknown";
-        case Flag::haemostasis_from_prior: return "haemostasis_from_prior";
-        case Flag::room_from_prior: return "room_from_prior";
+        case Flag::no_history:
+            return "no_history";
+        case Flag::gland_beyond_range:
+            return "gland_beyond_range";
+        case Flag::surgeon_unseen:
+            return "surgeon_unseen";
+        case Flag::experience_unknown:
+            return "experience_unknown";
+        case Flag::device_class_unseen:
+            return "device_class_unseen";
+        case Flag::device_class_unknown:
+            return "device_class_unknown";
+        case Flag::device_unseen:
+            return "device_unseen";
+        case Flag::collection_unknown:
+            return "collection_unknown";
+        case Flag::haemostasis_from_prior:
+            return "haemostasis_from_prior";
+        case Flag::room_from_prior:
+            return "room_from_prior";
     }
     return "unknown";
 }
@@ -190,6 +227,10 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
         one.features.log_tissue = std::nan("");
         one.surgeon = bookings.surgeon[i];
         one.device = bookings.device[i];
+        const std::string& id = bookings.case_id[i];
+        one.noise = stream(options.seed, id.empty() ? "position " + std::to_string(i) : "case " + id);
+        one.surgeon_stream = stream(options.seed, "surgeon " + one.surgeon);
+        one.device_stream = stream(options.seed, "device " + one.device);
         one.surgeon_known = one.features.surgeon >= 0;
         one.device_known = one.features.device >= 0 || one.device.empty();
         one.blade_known = bookings.blade[i] != BladeMotion::unknown;
@@ -236,60 +277,89 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
     const double nodule_rate = model.hard_nodule_rate.mean();
     const double rho = model.phase_correlation, rest = std::sqrt(1.0 - rho * rho);
 
-    parallel_for(out.n_cases, options.threads, [&](std::size_t i) {
-        const BookedCase& one = booked[i];
-        out.explanations[i] = explain(model, one);
-        const std::string& id = bookings.case_id[i];
-        const CounterRandom noise =
-            stream(options.seed, id.empty() ? "position " + std::to_string(i) : "case " + id);
-        const CounterRandom surgeon = stream(options.seed, "surgeon " + one.surgeon);
-        const CounterRandom device = stream(options.seed, "device " + one.device);
-        CaseFeatures f = one.features;
-        for (std::size_t d = 0; d < out.n_draws; ++d) {
-            const Eigen::Index column = static_cast<Eigen::Index>(d);
-            const double* theta = &parameters.theta(0, column);
-            const auto spread = [&](Channel c) { return parameters.spread(static_cast<int>(c), column); };
-            double u = 0.0, v = 0.0, device_level = 0.0;
-            if (one.surgeon_known) {
-                u = theta[model.layout.surgeon_enucleation_index(f.surgeon)];
-                v = theta[model.layout.surgeon_morcellation_index(f.surgeon)];
-            } else {
-                const auto z = surgeon.normals(d);
-                u = model.surgeon_enucleation_log_sd * z[0];
-                v = model.surgeon_morcellation_log_sd * z[1];
+    for (std::size_t i = 0; i < out.n_cases; ++i) out.explanations[i] = explain(model, booked[i]);
+
+    const std::size_t packs = static_cast<std::size_t>(parameters.theta.rows() / kPack);
+    parallel_for(packs, options.threads, [&](std::size_t pack) {
+        const std::size_t first = pack * static_cast<std::size_t>(kPack);
+        const Eigen::Index row = static_cast<Eigen::Index>(first);
+        std::vector<Pack> theta(static_cast<std::size_t>(model.layout.size()));
+        for (std::size_t k = 0; k < theta.size(); ++k)
+            theta[k] = parameters.theta.col(static_cast<Eigen::Index>(k)).segment<kPack>(row).array();
+        std::array<Pack, kChannels> spreads;
+        for (int c = 0; c < kChannels; ++c)
+            spreads[static_cast<std::size_t>(c)] = parameters.spread.col(c).segment<kPack>(row).array();
+        const auto spread = [&](Channel c) -> const Pack& { return spreads[static_cast<std::size_t>(c)]; };
+        const auto level = [&](int parameter) -> const Pack& { return theta[static_cast<std::size_t>(parameter)]; };
+        const Pack fluid_spread = theta[param::fluid_log_sd].exp();
+        const std::size_t wanted = std::min(static_cast<std::size_t>(kPack), out.n_draws - first);
+        std::array<Pack, 8> z;
+        std::array<Pack, 4> chance;
+        for (std::size_t i = 0; i < out.n_cases; ++i) {
+            const BookedCase& one = booked[i];
+            for (Eigen::Index k = 0; k < kPack; ++k) {
+                const std::uint64_t d = first + static_cast<std::uint64_t>(k);
+                const auto four = one.noise.normals(2 * d), more = one.noise.normals(2 * d + 1);
+                const auto uniform = one.noise.uniforms(d);
+                for (std::size_t j = 0; j < 4; ++j) {
+                    z[j][k] = four[j];
+                    z[4 + j][k] = more[j];
+                    chance[j][k] = uniform[j];
+                }
             }
-            if (f.device >= 0)
-                device_level = theta[model.layout.device_index(f.device)];
-            else if (!one.device_known)
-                device_level = model.device_log_sd * device.normals(d)[0];
-            if (!one.experience_known)
-                f.cases_done = std::pow(kUnknownExperienceUpTo, surgeon.uniforms(d)[0]) - 1.0;
-            const auto chance = noise.uniforms(d);
-            if (!one.blade_known) f.oscillating = chance[0] < 0.5 ? 1.0 : 0.0;
+            DrawnCase f(one.features);
+            Pack u = Pack::Zero(), v = Pack::Zero(), device_level = Pack::Zero();
+            if (one.surgeon_known) {
+                u = level(model.layout.surgeon_enucleation_index(one.features.surgeon));
+                v = level(model.layout.surgeon_morcellation_index(one.features.surgeon));
+            } else {
+                for (Eigen::Index k = 0; k < kPack; ++k) {
+                    const auto unseen = one.surgeon_stream.normals(first + static_cast<std::uint64_t>(k));
+                    u[k] = model.surgeon_enucleation_log_sd * unseen[0];
+                    v[k] = model.surgeon_morcellation_log_sd * unseen[1];
+                }
+            }
+            if (one.features.device >= 0) {
+                device_level = level(model.layout.device_index(one.features.device));
+            } else if (!one.device_known) {
+                for (Eigen::Index k = 0; k < kPack; ++k)
+                    device_level[k] =
+                        model.device_log_sd * one.device_stream.normals(first + static_cast<std::uint64_t>(k))[0];
+            }
+            if (!one.experience_known) {
+                for (Eigen::Index k = 0; k < kPack; ++k) {
+                    const double even = one.surgeon_stream.uniforms(first + static_cast<std::uint64_t>(k))[0];
+                    f.cases_done[k] = std::pow(kUnknownExperienceUpTo, even) - 1.0;
+                }
+            }
+            if (!one.blade_known) f.oscillating = (chance[0] < 0.5).cast<double>();
             if (!one.suction_known) {
-                f.vacuum = chance[1] < 0.5 ? 1.0 : 0.0;
+                f.vacuum = (chance[1] < 0.5).cast<double>();
                 f.peristaltic = 1.0 - f.vacuum;
             }
-            if (!one.hard_nodule_known) f.hard_nodule = nodules && chance[2] < nodule_rate ? 1.0 : 0.0;
-            f.device_fault = chance[3] < one.fault_rate ? 1.0 : 0.0;
-            const auto z = noise.normals(2 * d);
-            const auto z_more = noise.normals(2 * d + 1);
+            if (!one.hard_nodule_known) f.hard_nodule = (chance[2] < (nodules ? nodule_rate : 0.0)).cast<double>();
+            f.device_fault = (chance[3] < one.fault_rate).cast<double>();
 
-            const double tissue = formulas::log_tissue(theta, f) + spread(Channel::tissue) * z_more[0];
-            const double blade = formulas::blade_min(theta, f, tissue, v, device_level);
-            double swaps = 0.0;
+            const Pack* t = theta.data();
+            const Pack tissue = formulas::log_tissue<Pack>(t, f) + spread(Channel::tissue) * z[4];
+            const Pack blade = formulas::blade_min<Pack>(t, f, tissue, v, device_level);
+            Pack swaps = Pack::Zero();
             if (std::isfinite(f.log_canister)) {
-                const double fluid = std::log(formulas::fluid_ml(theta, f, blade)) +
-                                     std::exp(theta[param::fluid_log_sd]) * z_more[1];
-                swaps = std::floor(std::exp(fluid - f.log_canister));
+                const Pack fluid = formulas::fluid_ml<Pack>(t, f, blade) * (fluid_spread * z[5]).exp();
+                swaps = (fluid * std::exp(-f.log_canister)).floor();
             }
-            double* m = &out.minutes[(i * out.n_draws + d) * kPhases];
-            m[0] = formulas::enucleation_min(theta, f, u) * std::exp(spread(Channel::enucleation) * z[0]);
-            m[1] = formulas::haemostasis_min(theta, f) * std::exp(spread(Channel::haemostasis) * z[1]);
-            m[2] = formulas::morcellation_min(theta, f, blade, swaps) *
-                   std::exp(spread(Channel::morcellation) * (rho * z[0] + rest * z[2]));
-            m[3] = formulas::room_min(theta, f) * std::exp(spread(Channel::room) * z[3]);
-            out.swaps[i * out.n_draws + d] = swaps;
+            const std::array<Pack, kPhases> minutes = {
+                formulas::enucleation_min<Pack>(t, f, u) * (spread(Channel::enucleation) * z[0]).exp(),
+                formulas::haemostasis_min<Pack>(t, f) * (spread(Channel::haemostasis) * z[1]).exp(),
+                formulas::morcellation_min<Pack>(t, f, blade, swaps) *
+                    (spread(Channel::morcellation) * (rho * z[0] + rest * z[2])).exp(),
+                formulas::room_min<Pack>(t, f) * (spread(Channel::room) * z[3]).exp()};
+            for (std::size_t k = 0; k < wanted; ++k) {
+                const Eigen::Index at = static_cast<Eigen::Index>(k);
+                double* m = &out.minutes[(i * out.n_draws + first + k) * kPhases];
+                for (std::size_t j = 0; j < kPhases; ++j) m[j] = minutes[j][at];
+                out.swaps[i * out.n_draws + first + k] = swaps[at];
+            }
         }
     });
     return out;

@@ -21,7 +21,8 @@ std::vector<Slot> slots(const Prediction& prediction, double risk, double round_
     std::vector<Slot> out(prediction.n_cases);
     std::vector<double> totals(prediction.n_draws);
     // At most this many draws may lie above the slot.
-    const std::size_t may_exceed = static_cast<std::size_t>(std::floor(risk * static_cast<double>(totals.size()) + 1e-9));
+    const std::size_t may_exceed =
+        static_cast<std::size_t>(std::floor(risk * static_cast<double>(totals.size()) + 1e-9));
     for (std::size_t i = 0; i < prediction.n_cases; ++i) {
         for (std::size_t d = 0; d < totals.size(); ++d) totals[d] = prediction.total(i, d);
         const auto nth = totals.end() - 1 - static_cast<std::ptrdiff_t>(std::min(may_exceed, totals.size() - 1));

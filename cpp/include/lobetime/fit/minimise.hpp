@@ -10,7 +10,7 @@ namespace lobetime {
 
 enum class Termination {
     not_started,
-    converged,           ///< no step can gain what the digits of the cost would show
+    converged,  ///< no step can gain what the digits of the cost would show
     at_iteration_limit,
     interrupted,
     failed
@@ -19,14 +19,14 @@ enum class Termination {
 std::string_view termination_words(Termination termination);
 
 struct MinimiseOptions {
-    int max_iterations = 200;          ///< >= 1
+    int max_iterations = 200;  ///< >= 1
     /// Stop when a full step promises to lower the cost by less than this share of it. With residuals in units of
     /// their spread, 1e-18 is about 1e-8 standard errors at a few hundred rows.
     double gain_tolerance = 1e-18;
-    double step_tolerance = 1e-14;     ///< or when a step changes the parameters by less than this share
-    int polish_steps = 8;              ///< Newton steps after the trust region has stopped, while they halve the gradient
-    std::function<bool()> interrupt;   ///< asked after each step; true stops
-    void check() const;                ///< throws InvalidArgument naming the field
+    double step_tolerance = 1e-14;  ///< or when a step changes the parameters by less than this share
+    int polish_steps = 8;           ///< Newton steps after the trust region has stopped, while they halve the gradient
+    std::function<bool()> interrupt;  ///< asked after each step; true stops
+    void check() const;               ///< throws InvalidArgument naming the field
 };
 
 struct Minimum {

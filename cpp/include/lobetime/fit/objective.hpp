@@ -10,25 +10,28 @@ namespace lobetime {
 
 /// Which curvature an objective reports.
 enum class Curvature {
-    reweighted,  ///< psi(u)/u: never negative, the safe one far from the minimum
-    exact,       ///< psi'(u), floored at 0: near the minimum it needs about half the steps
-    signed_exact ///< psi'(u) as it is, for covariances; may be indefinite
+    reweighted,   ///< psi(u)/u: never negative, the safe one far from the minimum
+    exact,        ///< psi'(u), floored at 0: near the minimum it needs about half the steps
+    signed_exact  ///< psi'(u) as it is, for covariances; may be indefinite
 };
 
 /// What a row's loss adds to the curvature asked for, in units of 1 / spread^2.
 inline double bend_of(const LossValue& value, Curvature curvature) {
     switch (curvature) {
-        case Curvature::reweighted: return value.weight;
-        case Curvature::exact: return value.slope > 0.0 ? value.slope : 0.0;
-        case Curvature::signed_exact: return value.slope;
+        case Curvature::reweighted:
+            return value.weight;
+        case Curvature::exact:
+            return value.slope > 0.0 ? value.slope : 0.0;
+        case Curvature::signed_exact:
+            return value.slope;
     }
     return value.weight;
 }
 
 struct Evaluation {
-    double cost = 0.0;         ///< never negative
-    Eigen::VectorXd gradient;  ///< p
-    Eigen::MatrixXd curvature; ///< p x p, positive semi-definite
+    double cost = 0.0;          ///< never negative
+    Eigen::VectorXd gradient;   ///< p
+    Eigen::MatrixXd curvature;  ///< p x p, positive semi-definite
 };
 
 /// A sum of losses over rows plus priors, seen whole: cost, gradient and curvature in one pass over the rows.

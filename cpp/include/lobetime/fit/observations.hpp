@@ -17,9 +17,9 @@ std::string_view channel_name(Channel channel);
 bool is_sum(Channel channel);
 
 enum class ObservationKind : std::uint8_t {
-    residual,    ///< recorded about predicted on the log scale, robust loss
-    survivor,    ///< the true time is longer than the recorded one (morcellation deferred or finished otherwise)
-    swap_count   ///< a recorded count of canister swaps
+    residual,   ///< recorded about predicted on the log scale, robust loss
+    survivor,   ///< the true time is longer than the recorded one (morcellation deferred or finished otherwise)
+    swap_count  ///< a recorded count of canister swaps
 };
 
 /// Phases of the operation and the room, as bits of a mask.

@@ -23,7 +23,7 @@ struct RegressionOptions {
 };
 
 struct RegressionFit {
-    Eigen::VectorXd theta;      ///< p
+    Eigen::VectorXd theta;  ///< p
     double scale = 0.0;
     double cost = 0.0;          ///< sum of rho((y - mean) / scale)
     Eigen::VectorXd weights;    ///< n, psi(u) / u

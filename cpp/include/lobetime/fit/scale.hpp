@@ -21,14 +21,13 @@ enum class ScaleMethod { fixed, sd, mad, proposal2, m_scale, reweighted };
 ScaleMethod scale_method_from_name(std::string_view name);  ///< throws InvalidArgument naming the known ones
 std::string_view scale_method_name(ScaleMethod method);
 
-inline constexpr double kMadConstant = 0.6744897501960817;   ///< upper quartile of the standard normal
+inline constexpr double kMadConstant = 0.6744897501960817;  ///< upper quartile of the standard normal
 inline constexpr double kMScaleTuning = 1.547644980928226;
 inline constexpr double kProposal2Tuning = 1.345;
 
 /// `parameters`: p above, where the method uses it. `start`: a first guess for the iterated ones (<= 0: none).
 /// Returns 0 when at least half of the residuals are 0 (mad, m_scale) or all are.
-double robust_scale(std::span<const double> residuals, ScaleMethod method, double parameters = 0.0,
-                    double start = 0.0);
+double robust_scale(std::span<const double> residuals, ScaleMethod method, double parameters = 0.0, double start = 0.0);
 
 /// Approximate efficiency of the method's log scale at the normal, against the standard deviation (simulation).
 double scale_efficiency(ScaleMethod method);

@@ -17,10 +17,10 @@ namespace lobetime {
 struct FitOptions {
     Loss loss{"bisquare"};
     ScaleMethod scale_method = ScaleMethod::reweighted;  ///< not `fixed`; `sd` goes with squares
-    bool use_prior = true;       ///< false: no prior on the core parameters (their centres only start the solver)
-    int max_rounds = 200;        ///< alternations of parameters and spreads, >= 1
+    bool use_prior = true;          ///< false: no prior on the core parameters (their centres only start the solver)
+    int max_rounds = 200;           ///< alternations of parameters and spreads, >= 1
     double round_tolerance = 1e-9;  ///< relative change of spreads and parameters (in standard errors) between rounds
-    int threads = 0;             ///< 0 = as many as the machine has; results do not depend on it
+    int threads = 0;                ///< 0 = as many as the machine has; results do not depend on it
     MinimiseOptions solver;
     std::function<void(int round, double change)> progress;
     void check() const;
@@ -28,9 +28,9 @@ struct FitOptions {
 
 /// What one channel's residuals say about its spread.
 struct ChannelFit {
-    double spread = 0.0;        ///< log SD; for sums a multiple of what the phases' spreads predict
-    double spread_log_se = 0.0; ///< standard error of log(spread), prior included
-    int observations = 0;       ///< times (not lower bounds) that inform it
+    double spread = 0.0;         ///< log SD; for sums a multiple of what the phases' spreads predict
+    double spread_log_se = 0.0;  ///< standard error of log(spread), prior included
+    int observations = 0;        ///< times (not lower bounds) that inform it
     double parameters_used = 0.0;
 };
 
@@ -46,12 +46,12 @@ struct FittedObservation {
 /// The minimum of the robust objective and what is needed to judge it.
 struct TheatreTimeFit {
     ModelLayout layout;
-    Eigen::VectorXd theta;            ///< working scale
+    Eigen::VectorXd theta;  ///< working scale
     Eigen::VectorXd prior_mean, prior_precision;
     std::array<ChannelFit, kChannels> channels;
-    double phase_correlation = 0.0;   ///< enucleation and morcellation residuals of one case, prior included
-    Eigen::MatrixXd curvature;        ///< of the objective, priors included: psi' as it is, or floored at 0 if indefinite
-    Eigen::MatrixXd score_product;    ///< sum over cases of score score' / (1 - leverage), priors not included
+    double phase_correlation = 0.0;  ///< enucleation and morcellation residuals of one case, prior included
+    Eigen::MatrixXd curvature;      ///< of the objective, priors included: psi' as it is, or floored at 0 if indefinite
+    Eigen::MatrixXd score_product;  ///< sum over cases of score score' / (1 - leverage), priors not included
     std::vector<FittedObservation> observations;
     Minimum minimum;
     int rounds = 0;

@@ -23,7 +23,8 @@ inline constexpr double kMisrecorded = 1e-4;
 ///   + sum over counts     -log((1 - e) P(SC <= F < (S+1)C) + e)
 ///   + 1/2 sum ((theta - prior mean) / prior sd)^2
 ///
-/// with u = (log((recorded - offset) / predicted) - shift) / spread, the log being `log_ratio` where there is an offset.
+/// with u = (log((recorded - offset) / predicted) - shift) / spread, the log being `log_ratio` where there is an
+/// offset.
 ///
 /// Blank tissue is integrated over its spread about the yield line (three Gauss-Hermite nodes): the predicted log
 /// time is the average over the nodes, and its slope times the tissue spread widens the row's spread.
@@ -38,8 +39,8 @@ public:
 
     void set_loss(const Loss& loss) { loss_ = loss; }
 
-    /// Row spreads and shifts from the channels' spreads, at `theta`; held until the next call. The shift is how far the
-    /// mean log of a sum lies from the log of the sum of medians: 0 for a phase recorded alone.
+    /// Row spreads and shifts from the channels' spreads, at `theta`; held until the next call. The shift is how far
+    /// the mean log of a sum lies from the log of the sum of medians: 0 for a phase recorded alone.
     void set_spreads(const Eigen::VectorXd& theta, const std::array<double, kChannels>& channel_spread);
 
     /// Residuals in units of their spread, one for each observation (0 for swap counts).
@@ -50,8 +51,8 @@ public:
     std::array<double, kChannels> parameters_used(const Eigen::VectorXd& theta,
                                                   const Eigen::MatrixXd& inverse_curvature) const;
 
-    /// Sum over cases of score score' / (1 - leverage), p x p, without priors. A case's score holds all its observations,
-    /// so phases of one case may be correlated.
+    /// Sum over cases of score score' / (1 - leverage), p x p, without priors. A case's score holds all its
+    /// observations, so phases of one case may be correlated.
     Eigen::MatrixXd score_product(const Eigen::VectorXd& theta, const Eigen::MatrixXd& inverse_curvature) const;
 
     const std::vector<Observation>& observations() const { return observations_; }
@@ -70,7 +71,8 @@ private:
         double cost, slope, curvature;
     };
 
-    double leverage_of(const Rows& rows, std::size_t row, const Pull& pull, const Eigen::MatrixXd& inverse_curvature) const;
+    double leverage_of(const Rows& rows, std::size_t row, const Pull& pull,
+                       const Eigen::MatrixXd& inverse_curvature) const;
     void rows_of(const Group& group, const PhaseKernel& kernel, Rows& out) const;
     Pull pull_of(const Observation& observation, double spread, const Rows& rows, std::size_t row,
                  Curvature curvature) const;

@@ -38,7 +38,8 @@ struct Rate {
 
 /// Where a parameter's estimate comes from.
 struct ParameterSource {
-    NumberOrigin origin = NumberOrigin::assumption;  ///< `cases` when they explain at least half of the prior variance away
+    NumberOrigin origin =
+        NumberOrigin::assumption;  ///< `cases` when they explain at least half of the prior variance away
     std::string source;
     double share_from_cases = 0.0;  ///< 1 - variance / prior variance, in [0, 1]
 };

@@ -8,7 +8,8 @@
 
 namespace lobetime {
 
-/// The model, one formula a function, for any scalar T (double, or an automatic-differentiation scalar).
+/// The model, one formula a function, for any scalar T: double, an automatic-differentiation scalar, or an array of
+/// draws. `Case` is a CaseFeatures, or has the same members, some of them arrays of draws.
 ///
 /// `theta` is the parameter vector on the working scale. Minutes, grams and millilitres throughout; all are
 /// medians. The fitting kernel (phase_kernel.hpp) holds the same formulas with hand-written derivatives, and the
@@ -19,20 +20,20 @@ namespace formulas {
 inline constexpr int kSummedSwaps = 40;
 
 /// Shares of extra time left after `cases_done` cases: learn * 2^(-cases_done / half).
-template <typename T>
-T learning_factor(const T& learn, const T& half, double cases_done) {
+template <typename T, typename Number>
+T learning_factor(const T& learn, const T& half, const Number& cases_done) {
     using std::exp;
     return 1.0 + learn * exp(-std::numbers::ln2 * cases_done / half);
 }
 
 /// log grams of tissue.
-template <typename T>
-T log_tissue(const T* theta, const CaseFeatures& f) {
+template <typename T, typename Case>
+T log_tissue(const T* theta, const Case& f) {
     return theta[param::yield_g_80] + theta[param::yield_exponent] * f.log_v80;
 }
 
-template <typename T>
-T enucleation_min(const T* theta, const CaseFeatures& f, const T& surgeon_level) {
+template <typename T, typename Case>
+T enucleation_min(const T* theta, const Case& f, const T& surgeon_level) {
     using std::exp;
     const T base = theta[param::e_fixed] + exp(theta[param::e_80] + theta[param::e_exponent] * f.log_v80);
     const T learning = learning_factor<T>(theta[param::e_learn], exp(theta[param::e_half]), f.cases_done);
@@ -40,16 +41,15 @@ T enucleation_min(const T* theta, const CaseFeatures& f, const T& surgeon_level)
 }
 
 /// Everything in the operation that is neither enucleation nor morcellation.
-template <typename T>
-T haemostasis_min(const T* theta, const CaseFeatures& f) {
+template <typename T, typename Case>
+T haemostasis_min(const T* theta, const Case& f) {
     using std::exp;
     return exp(theta[param::h_min] + theta[param::h_anticoagulated] * f.anticoagulated);
 }
 
 /// Minutes the blade runs.
-template <typename T>
-T blade_min(const T* theta, const CaseFeatures& f, const T& log_tissue_g, const T& surgeon_level,
-            const T& device_level) {
+template <typename T, typename Case>
+T blade_min(const T* theta, const Case& f, const T& log_tissue_g, const T& surgeon_level, const T& device_level) {
     using std::exp;
     using std::log;
     const T log_rate = theta[param::rate_50] + theta[param::rate_exponent] * (log_tissue_g - std::log(50.0)) +
@@ -63,8 +63,8 @@ T blade_min(const T* theta, const CaseFeatures& f, const T& log_tissue_g, const 
 }
 
 /// Median fluid collected, mL.
-template <typename T>
-T fluid_ml(const T* theta, const CaseFeatures& f, const T& blade_minutes) {
+template <typename T, typename Case>
+T fluid_ml(const T* theta, const Case& f, const T& blade_minutes) {
     using std::exp;
     const T flow = exp(theta[param::flow_vacuum] * f.vacuum + theta[param::flow_peristaltic] * f.peristaltic +
                        theta[param::flow_wall] * f.wall);
@@ -85,16 +85,16 @@ T expected_swaps(const T& log_fluid, double log_canister, const T& log_sd) {
 }
 
 /// Blade in to last piece out, stops included.
-template <typename T>
-T morcellation_min(const T* theta, const CaseFeatures& f, const T& blade_minutes, const T& swaps) {
+template <typename T, typename Case>
+T morcellation_min(const T* theta, const Case& f, const T& blade_minutes, const T& swaps) {
     using std::exp;
     return exp(theta[param::m_fixed]) + blade_minutes + exp(theta[param::swap_min]) * swaps +
            exp(theta[param::fault_min]) * f.device_fault;
 }
 
 /// Everything between wheels-in and wheels-out that is not the operation.
-template <typename T>
-T room_min(const T* theta, const CaseFeatures& f) {
+template <typename T, typename Case>
+T room_min(const T* theta, const Case& f) {
     using std::exp;
     return exp(theta[param::room_min] + theta[param::room_spinal] * f.spinal);
 }

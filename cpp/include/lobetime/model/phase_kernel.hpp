@@ -19,12 +19,25 @@ namespace phase_parameters {
 inline constexpr std::array<int, 6> enucleation = {param::e_fixed, param::e_80,   param::e_exponent,
                                                    param::e_learn, param::e_half, param::e_trainee};
 inline constexpr std::array<int, 2> haemostasis = {param::h_min, param::h_anticoagulated};
-inline constexpr std::array<int, 19> morcellation = {
-    param::rate_50,      param::rate_exponent, param::blade_oscillating, param::suction_peristaltic,
-    param::suction_wall, param::m_learn,       param::m_half,            param::m_fixed,
-    param::swap_min,     param::carry_over_ml, param::flow_vacuum,       param::flow_peristaltic,
-    param::flow_wall,    param::fluid_log_sd,  param::m_trainee,         param::m_hard_nodule,
-    param::fault_min,    param::yield_g_80,    param::yield_exponent};
+inline constexpr std::array<int, 19> morcellation = {param::rate_50,
+                                                     param::rate_exponent,
+                                                     param::blade_oscillating,
+                                                     param::suction_peristaltic,
+                                                     param::suction_wall,
+                                                     param::m_learn,
+                                                     param::m_half,
+                                                     param::m_fixed,
+                                                     param::swap_min,
+                                                     param::carry_over_ml,
+                                                     param::flow_vacuum,
+                                                     param::flow_peristaltic,
+                                                     param::flow_wall,
+                                                     param::fluid_log_sd,
+                                                     param::m_trainee,
+                                                     param::m_hard_nodule,
+                                                     param::fault_min,
+                                                     param::yield_g_80,
+                                                     param::yield_exponent};
 inline constexpr std::array<int, 2> room = {param::room_min, param::room_spinal};
 }  // namespace phase_parameters
 
@@ -37,8 +50,8 @@ struct PhaseTile {
 };
 
 struct MorcellationTile : PhaseTile<phase_parameters::morcellation.size()> {
-    TileArray blade_slope;   ///< d log(minutes) / d log(blade minutes): surgeon level +, device level -
-    TileArray tissue_slope;  ///< d log(minutes) / d log(tissue)
+    TileArray blade_slope;    ///< d log(minutes) / d log(blade minutes): surgeon level +, device level -
+    TileArray tissue_slope;   ///< d log(minutes) / d log(tissue)
     TileArray swap_variance;  ///< of the count, where it was not recorded
 };
 

@@ -8,7 +8,8 @@ namespace lobetime {
 /// Where a number comes from. Every number a user sees carries one of these.
 enum class NumberOrigin { cases, published, common_practice, assumption };
 
-std::string_view origin_words(NumberOrigin origin);  ///< "fitted from cases", "published", "common practice", "assumption"
+std::string_view origin_words(
+    NumberOrigin origin);  ///< "fitted from cases", "published", "common practice", "assumption"
 NumberOrigin origin_from_words(std::string_view words);
 
 /// Gaussian prior of one parameter on its working scale, given by a centre and the range that should hold 90 %.
@@ -60,9 +61,9 @@ struct PriorSet {
     double device_log_sd = 0.2;
     NumberOrigin group_origin = NumberOrigin::assumption;
     std::string group_source = "spread between surgeons of one unit and between devices of one class";
-    double phase_correlation = 0.2;          ///< between enucleation and morcellation residuals of one case
-    double phase_correlation_cases = 50.0;   ///< cases that this correlation is worth
-    std::vector<RatePrior> fault_rates;      ///< by device class, see `device_class_name`
+    double phase_correlation = 0.2;         ///< between enucleation and morcellation residuals of one case
+    double phase_correlation_cases = 50.0;  ///< cases that this correlation is worth
+    std::vector<RatePrior> fault_rates;     ///< by device class, see `device_class_name`
     RatePrior hard_nodule_rate;
 
     const ParameterPrior* find(std::string_view name) const;

@@ -15,9 +15,9 @@ inline constexpr int kPhases = 4;
 const std::array<std::string_view, kPhases>& phase_names();
 
 struct PredictOptions {
-    int draws = 4096;        ///< 100 to 10,000,000
+    int draws = 4096;  ///< 100 to 10,000,000
     std::uint64_t seed = 1;
-    int threads = 0;         ///< 0 = as many as the machine has; results do not depend on it
+    int threads = 0;  ///< 0 = as many as the machine has; results do not depend on it
     void check() const;
 };
 
@@ -27,25 +27,25 @@ struct Explanation {
     double volume_min = 0.0;           ///< gland against the reference
     double expected_swaps = 0.0;       ///< of the canister
     double swaps_min = 0.0;
-    double case_no = 0.0;              ///< the surgeon's, NaN if unknown
-    double learning_min = 0.0;         ///< against the plateau
-    double surgeon_min = 0.0;          ///< against the unit's average surgeon
-    double device_min = 0.0;           ///< against the unit's most used device class
-    double covariates_min = 0.0;       ///< trainee, anticoagulants, a known hard nodule, spinal
+    double case_no = 0.0;         ///< the surgeon's, NaN if unknown
+    double learning_min = 0.0;    ///< against the plateau
+    double surgeon_min = 0.0;     ///< against the unit's average surgeon
+    double device_min = 0.0;      ///< against the unit's most used device class
+    double covariates_min = 0.0;  ///< trainee, anticoagulants, a known hard nodule, spinal
 };
 
 /// Where the model is guessing.
 enum class Flag {
-    no_history,               ///< the published prior alone
-    gland_beyond_range,       ///< outside the glands of the history
-    surgeon_unseen,           ///< the spread between surgeons is integrated over
-    experience_unknown,       ///< the case number is integrated over 1 to 300
-    device_class_unseen,      ///< no case of this class in the history
-    device_class_unknown,     ///< blade or suction blank: integrated over
-    device_unseen,            ///< the device's code is new: the spread between devices is integrated over
-    collection_unknown,       ///< no canister column: taken as continuous drain
-    haemostasis_from_prior,   ///< the history says nothing of the rest of the operation
-    room_from_prior           ///< the history says nothing of the time around the operation
+    no_history,              ///< the published prior alone
+    gland_beyond_range,      ///< outside the glands of the history
+    surgeon_unseen,          ///< the spread between surgeons is integrated over
+    experience_unknown,      ///< the case number is integrated over 1 to 300
+    device_class_unseen,     ///< no case of this class in the history
+    device_class_unknown,    ///< blade or suction blank: integrated over
+    device_unseen,           ///< the device's code is new: the spread between devices is integrated over
+    collection_unknown,      ///< no canister column: taken as continuous drain
+    haemostasis_from_prior,  ///< the history says nothing of the rest of the operation
+    room_from_prior          ///< the history says nothing of the time around the operation
 };
 std::string_view flag_name(Flag flag);
 
