@@ -3,8 +3,8 @@
     OPENBLAS_NUM_THREADS=1 python cpp/bench/against_scipy.py [CASES ...]
 
 scipy.optimize.least_squares solves the objective once from the prior's centre, with our spreads given to it, an
-analytic Jacobian, the same loss and priors (each row as the root of twice its cost). Ours is the whole job: Huber start, spreads
-found, default loss, intervals' ingredients. The two minima are compared before anything is timed.
+analytic Jacobian, the same loss and priors (each row as the root of twice its cost). Ours is the whole job: Huber
+start, spreads found, default loss, intervals' ingredients. The two minima are compared before anything is timed.
 Prediction: 40 bookings x 4,096 joint draws, against the same formulas in vectorised numpy.
 """
 

@@ -29,6 +29,20 @@ struct Node {
 constexpr std::array<Node, 3> kGaussHermite = {
     {{0.0, 2.0 / 3.0}, {std::numbers::sqrt3, 1.0 / 6.0}, {-std::numbers::sqrt3, 1.0 / 6.0}}};
 
+using phase_parameters::in_morcellation;
+/// Positions of the parameters that act on blade time.
+constexpr std::array<std::size_t, 11> kBladeParameters = {in_morcellation<param::rate_50>,
+                                                          in_morcellation<param::rate_exponent>,
+                                                          in_morcellation<param::blade_oscillating>,
+                                                          in_morcellation<param::suction_peristaltic>,
+                                                          in_morcellation<param::suction_wall>,
+                                                          in_morcellation<param::m_learn>,
+                                                          in_morcellation<param::m_half>,
+                                                          in_morcellation<param::m_trainee>,
+                                                          in_morcellation<param::m_hard_nodule>,
+                                                          in_morcellation<param::yield_g_80>,
+                                                          in_morcellation<param::yield_exponent>};
+
 bool needs_tissue(const Observation& o) {
     return (o.phases & phase::morcellation) != 0 || o.kind == ObservationKind::swap_count;
 }
@@ -181,7 +195,7 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
         per_spread.fill(0.0);
         TileArray per_blade;
         per_blade.fill(0.0);
-        const std::size_t at_spread = first_m + 13;
+        const auto of = [&](std::size_t position) -> TileArray& { return out.jacobian[first_m + position]; };
         for (std::size_t k = 0; k < n_nodes; ++k) {
             const double weight = group.integrate_tissue ? kGaussHermite[k].weight : 1.0;
             kernel.morcellation(features, cases, kGaussHermite[k].offset * tissue_spread_, out.morcellation, out.fluid);
@@ -204,15 +218,15 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
                 chance[i] += weight * p;
                 const double by_blade = weight * per_fluid * out.fluid.log_fluid_per_log_blade[i];
                 per_blade[i] += by_blade;
-                out.jacobian[at_spread][i] += weight * per_log_sd;
-                out.jacobian[first_m + 9][i] += weight * per_fluid * out.fluid.log_fluid_per_carry_over[i];
-                out.jacobian[first_m + 10][i] += by_blade * feature(i).vacuum;
-                out.jacobian[first_m + 11][i] += by_blade * feature(i).peristaltic;
-                out.jacobian[first_m + 12][i] += by_blade * feature(i).wall;
+                of(in_morcellation<param::fluid_log_sd>)[i] += weight * per_log_sd;
+                of(in_morcellation<param::carry_over_ml>)[i] +=
+                    weight * per_fluid * out.fluid.log_fluid_per_carry_over[i];
+                of(in_morcellation<param::flow_vacuum>)[i] += by_blade * feature(i).vacuum;
+                of(in_morcellation<param::flow_peristaltic>)[i] += by_blade * feature(i).peristaltic;
+                of(in_morcellation<param::flow_wall>)[i] += by_blade * feature(i).wall;
                 // The blade parameters move log fluid as they move log blade minutes, node by node.
                 const double rescale = by_blade / out.morcellation.blade_slope[i];
-                for (const std::size_t c : {0, 1, 2, 3, 4, 5, 6, 14, 15, 17, 18})
-                    out.jacobian[first_m + c][i] += rescale * out.morcellation.slope[c][i];
+                for (const std::size_t c : kBladeParameters) of(c)[i] += rescale * out.morcellation.slope[c][i];
             }
         }
         for (std::size_t i = 0; i < n; ++i) {

@@ -42,15 +42,15 @@ std::vector<double> believed_glands(const TheatreTimeFit& fit, const CaseTable& 
     constexpr double kBelieved = 0.1;
     std::vector<double> weight(cases.size(), 0.0), seen(cases.size(), 0.0);
     for (const FittedObservation& one : fit.observations) {
-        // The rest of the operation and the room do not depend on the gland.
+        // Of the phases alone, only enucleation follows the gland; morcellation follows the tissue that was weighed.
         const Channel channel = one.observation.channel;
-        if (channel == Channel::haemostasis || channel == Channel::room) continue;
+        if (channel != Channel::tissue && channel != Channel::enucleation && !is_sum(channel)) continue;
         weight[static_cast<std::size_t>(one.observation.case_index)] += one.weight;
         seen[static_cast<std::size_t>(one.observation.case_index)] += 1.0;
     }
     std::vector<double> glands;
     for (std::size_t i = 0; i < cases.size(); ++i) {
-        if (weight[i] > kBelieved * seen[i]) glands.push_back(cases.gland_ml[i]);
+        if (seen[i] == 0.0 || weight[i] > kBelieved * seen[i]) glands.push_back(cases.gland_ml[i]);
     }
     return glands.empty() ? cases.gland_ml : glands;
 }

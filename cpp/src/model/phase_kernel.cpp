@@ -73,6 +73,7 @@ double PhaseKernel::log_yield(const CaseFeatures& f) const { return formulas::lo
 
 void PhaseKernel::enucleation(std::span<const CaseFeatures> features, std::span<const int> cases,
                               PhaseTile<phase_parameters::enucleation.size()>& out) const {
+    using phase_parameters::in_enucleation;
     const std::size_t n = cases.size();
     const double e_fixed = natural_[param::e_fixed], e_80 = natural_[param::e_80];
     const double e_learn = natural_[param::e_learn], decay = std::numbers::ln2 / natural_[param::e_half];
@@ -93,12 +94,12 @@ void PhaseKernel::enucleation(std::span<const CaseFeatures> features, std::span<
         const double base = e_fixed + grown;
         const double learning = 1.0 + e_learn * left[i];
         out.minutes[i] = base * learning * level[i];
-        out.slope[0][i] = 1.0 / base;
-        out.slope[1][i] = grown / base;
-        out.slope[2][i] = grown * f.log_v80 / base;
-        out.slope[3][i] = left[i] / learning;
-        out.slope[4][i] = e_learn * left[i] * decay * f.cases_done / learning;
-        out.slope[5][i] = f.trainee;
+        out.slope[in_enucleation<param::e_fixed>][i] = 1.0 / base;
+        out.slope[in_enucleation<param::e_80>][i] = grown / base;
+        out.slope[in_enucleation<param::e_exponent>][i] = grown * f.log_v80 / base;
+        out.slope[in_enucleation<param::e_learn>][i] = left[i] / learning;
+        out.slope[in_enucleation<param::e_half>][i] = e_learn * left[i] * decay * f.cases_done / learning;
+        out.slope[in_enucleation<param::e_trainee>][i] = f.trainee;
     }
 }
 
@@ -126,6 +127,7 @@ void PhaseKernel::room(std::span<const CaseFeatures> features, std::span<const i
 
 void PhaseKernel::morcellation(std::span<const CaseFeatures> features, std::span<const int> cases, double tissue_offset,
                                MorcellationTile& out, FluidTile& fluid) const {
+    using phase_parameters::in_morcellation;
     const std::size_t n = cases.size();
     const double log_50 = std::log(50.0);
     const double m_learn = natural_[param::m_learn], decay = std::numbers::ln2 / natural_[param::m_half];
@@ -181,26 +183,27 @@ void PhaseKernel::morcellation(std::span<const CaseFeatures> features, std::span
         out.swap_variance[i] = swaps.variance;
         out.blade_slope[i] = per_log_blade;
         out.tissue_slope[i] = tissue_to_blade * per_log_blade;
-        out.slope[0][i] = -per_log_blade;
-        out.slope[1][i] = -(log_tissue[i] - log_50) * per_log_blade;
-        out.slope[2][i] = -f.oscillating * per_log_blade;
-        out.slope[3][i] = -f.peristaltic * per_log_blade;
-        out.slope[4][i] = -f.wall * per_log_blade;
-        out.slope[5][i] = left[i] / learning * per_log_blade;
-        out.slope[6][i] = m_learn * left[i] * decay * f.cases_done / learning * per_log_blade;
-        out.slope[7][i] = m_fixed / minutes;
-        out.slope[8][i] = swap_min * swaps.expected / minutes;
-        out.slope[9][i] = per_log_fluid * from_carry;
-        out.slope[10][i] = per_log_fluid * from_flow * f.vacuum;
-        out.slope[11][i] = per_log_fluid * from_flow * f.peristaltic;
-        out.slope[12][i] = per_log_fluid * from_flow * f.wall;
-        out.slope[13][i] = swap_min * swaps.per_log_spread / minutes;
-        out.slope[14][i] = f.trainee * per_log_blade;
-        out.slope[15][i] = f.hard_nodule * per_log_blade;
-        out.slope[16][i] = fault * f.device_fault / minutes;
+        out.slope[in_morcellation<param::rate_50>][i] = -per_log_blade;
+        out.slope[in_morcellation<param::rate_exponent>][i] = -(log_tissue[i] - log_50) * per_log_blade;
+        out.slope[in_morcellation<param::blade_oscillating>][i] = -f.oscillating * per_log_blade;
+        out.slope[in_morcellation<param::suction_peristaltic>][i] = -f.peristaltic * per_log_blade;
+        out.slope[in_morcellation<param::suction_wall>][i] = -f.wall * per_log_blade;
+        out.slope[in_morcellation<param::m_learn>][i] = left[i] / learning * per_log_blade;
+        out.slope[in_morcellation<param::m_half>][i] =
+            m_learn * left[i] * decay * f.cases_done / learning * per_log_blade;
+        out.slope[in_morcellation<param::m_fixed>][i] = m_fixed / minutes;
+        out.slope[in_morcellation<param::swap_min>][i] = swap_min * swaps.expected / minutes;
+        out.slope[in_morcellation<param::carry_over_ml>][i] = per_log_fluid * from_carry;
+        out.slope[in_morcellation<param::flow_vacuum>][i] = per_log_fluid * from_flow * f.vacuum;
+        out.slope[in_morcellation<param::flow_peristaltic>][i] = per_log_fluid * from_flow * f.peristaltic;
+        out.slope[in_morcellation<param::flow_wall>][i] = per_log_fluid * from_flow * f.wall;
+        out.slope[in_morcellation<param::fluid_log_sd>][i] = swap_min * swaps.per_log_spread / minutes;
+        out.slope[in_morcellation<param::m_trainee>][i] = f.trainee * per_log_blade;
+        out.slope[in_morcellation<param::m_hard_nodule>][i] = f.hard_nodule * per_log_blade;
+        out.slope[in_morcellation<param::fault_min>][i] = fault * f.device_fault / minutes;
         const bool blank_tissue = std::isnan(f.log_tissue);
-        out.slope[17][i] = blank_tissue ? out.tissue_slope[i] : 0.0;
-        out.slope[18][i] = blank_tissue ? out.tissue_slope[i] * f.log_v80 : 0.0;
+        out.slope[in_morcellation<param::yield_g_80>][i] = blank_tissue ? out.tissue_slope[i] : 0.0;
+        out.slope[in_morcellation<param::yield_exponent>][i] = blank_tissue ? out.tissue_slope[i] * f.log_v80 : 0.0;
     }
 }
 

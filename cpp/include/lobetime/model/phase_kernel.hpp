@@ -39,6 +39,18 @@ inline constexpr std::array<int, 19> morcellation = {param::rate_50,
                                                      param::yield_g_80,
                                                      param::yield_exponent};
 inline constexpr std::array<int, 2> room = {param::room_min, param::room_spinal};
+
+/// Where a parameter stands in the list of a phase; does not compile for one that is not in it.
+template <std::size_t N>
+consteval std::size_t position(const std::array<int, N>& list, int parameter) {
+    std::size_t at = 0;
+    while (list.at(at) != parameter) ++at;
+    return at;
+}
+template <int Parameter>
+inline constexpr std::size_t in_enucleation = position(enucleation, Parameter);
+template <int Parameter>
+inline constexpr std::size_t in_morcellation = position(morcellation, Parameter);
 }  // namespace phase_parameters
 
 using TileArray = std::array<double, kTile>;

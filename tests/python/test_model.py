@@ -1,0 +1,282 @@
+"""The face: fit, predict, slots, save, load."""
+
+from __future__ import annotations
+
+import json
+import pickle
+import warnings
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sklearn.base import clone
+from sklearn.exceptions import NotFittedError
+
+import lobetime as lt
+
+UNIT = lt.datasets.load_demo_unit()
+
+
+@pytest.fixture(scope="module")
+def cases():
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", lt.DataWarning)
+        return lt.read_cases(UNIT.history)
+
+
+@pytest.fixture(scope="module")
+def model(cases):
+    return lt.TheatreTimeModel().fit(cases)
+
+
+@pytest.fixture(scope="module")
+def prediction(model):
+    return model.predict(UNIT.bookings, draws=2000, seed=3)
+
+
+def test_estimator_conventions(model):
+    assert lt.TheatreTimeModel().get_params() == {
+        "loss": "bisquare",
+        "prior": "published",
+        "scale_method": None,
+        "threads": 0,
+        "tuning": None,
+    }
+    other = clone(model).set_params(loss="huber")
+    assert other.loss == "huber" and model.loss == "bisquare"
+    assert not hasattr(other, "params_")
+    with pytest.raises(NotFittedError):
+        other.conf_int()
+
+
+def test_fit_takes_what_read_cases_takes(model, cases):
+    with pytest.warns(lt.DataWarning):
+        again = lt.TheatreTimeModel().fit(UNIT.history)
+    pd.testing.assert_frame_equal(again.params_, model.params_)
+    assert model.n_cases_ == len(cases) == 420
+    assert set(model.surgeons_.index) == set("ABCDE")
+
+
+def test_results_do_not_depend_on_threads_or_earlier_fits(cases, model):
+    one = lt.TheatreTimeModel(threads=1).fit(cases).fit(cases)
+    np.testing.assert_array_equal(one.fitted_.theta, model.fitted_.theta)
+    np.testing.assert_array_equal(
+        one.predict(UNIT.bookings, draws=500).draws, model.predict(UNIT.bookings, draws=500).draws
+    )
+
+
+def test_progress_is_told(cases):
+    heard = []
+    lt.TheatreTimeModel().fit(cases, progress=lambda number, change: heard.append((number, change)))
+    assert [number for number, _ in heard] == list(range(1, len(heard) + 1))
+    assert heard[-1][1] < 1e-9
+
+
+def test_ctrl_c_in_the_progress_stops_the_fit(cases):
+    def press(number, change):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        lt.TheatreTimeModel().fit(cases, progress=press)
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ({"loss": "median"}, "loss 'median' is not known; allowed: squares, huber, soft_l1, cauchy, bisquare"),
+        ({"prior": "mine"}, "prior must be 'published' or None"),
+        ({"scale_method": "fixed"}, "'fixed' is not allowed"),
+        ({"threads": -1}, "threads must be 0"),
+    ],
+)
+def test_wrong_settings_are_refused_at_fit(cases, settings, words):
+    with pytest.raises(lt.InvalidArgument, match=words):
+        lt.TheatreTimeModel(**settings).fit(cases)
+
+
+def test_without_prior_the_unidentified_are_named(cases):
+    with pytest.raises(lt.NotIdentifiable, match=r"suction_wall.*flow_wall|flow_wall.*suction_wall"):
+        lt.TheatreTimeModel(prior=None).fit(cases)
+
+
+def test_every_number_has_an_origin(model):
+    allowed = {"fitted from cases", "published", "common practice", "assumption"}
+    assert set(model.params_["origin"]) <= allowed
+    assert (model.params_["source"].str.len() > 0).all()
+    assert model.params_.loc["suction_wall", "origin"] == "common practice"  # nobody uses it in the demo unit
+    assert model.params_.loc["yield_g_80", "origin"] == "fitted from cases"
+    text = str(model.summary())
+    for name in model.params_.index:
+        assert name in text
+    assert lt.CAUTION in text
+
+
+def test_intervals(model):
+    table = model.conf_int()
+    assert (table["lower"] <= table["estimate"]).all() and (table["estimate"] <= table["upper"]).all()
+    wider = model.conf_int(level=0.99)
+    assert (wider["upper"] - wider["lower"] >= table["upper"] - table["lower"]).all()
+    with pytest.raises(lt.InvalidArgument, match="method"):
+        model.conf_int(method="profile")
+    with pytest.raises(lt.InvalidArgument, match="level"):
+        model.conf_int(level=1.0)
+
+
+def test_the_typed_gland_does_not_widen_the_range(model):
+    """Two glands of the demo unit were typed ten times too large."""
+    low, median, high = model.fitted_.gland_ml
+    assert UNIT.history["gland_ml"].max() > 400
+    assert high < 400 and low < median < high
+    flagged = model.predict(pd.DataFrame({"gland_ml": [high + 1.0, median]}), draws=100).flags
+    assert "gland_beyond_range" in flagged[0] and "gland_beyond_range" not in flagged[1]
+
+
+def test_saved_and_loaded_predicts_the_same(model, tmp_path):
+    path = tmp_path / "unit.json"
+    model.save(path)
+    assert list(tmp_path.iterdir()) == [path]
+    again = lt.load_model(path)
+    np.testing.assert_array_equal(again.predict(UNIT.bookings).draws, model.predict(UNIT.bookings).draws)
+    pd.testing.assert_frame_equal(again.params_, model.params_)
+    again.save(tmp_path / "again.json")
+    assert (tmp_path / "again.json").read_bytes() == path.read_bytes()
+
+
+def test_the_model_file_holds_no_case(model, tmp_path):
+    path = tmp_path / "unit.json"
+    model.save(path)
+    text = path.read_text(encoding="utf-8")
+    assert not any(case_id in text for case_id in UNIT.history["case_id"])
+    assert max(len(value) for value in json.loads(text).values() if isinstance(value, list)) < 1000
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "not JSON"),
+        (b"\xff\xfe\x00", "not JSON"),
+        (b"{}", "not a lobetime model"),
+        (b'{"format": "lobetime model", "version": 99}', "version 99 is not known"),
+        (b'{"format": "lobetime model", "version": 1}', "missing"),
+        (b"__import__('os')", "not JSON"),
+    ],
+)
+def test_broken_model_files_are_refused(tmp_path, content, words):
+    path = tmp_path / "unit.json"
+    path.write_bytes(content)
+    with pytest.raises(lt.InvalidModelFile, match=words):
+        lt.load_model(path)
+
+
+def test_a_number_that_is_not_finite_is_refused(model, tmp_path):
+    path = tmp_path / "unit.json"
+    model.save(path)
+    text = path.read_text(encoding="utf-8")
+    for broken in ("NaN", "Infinity", "1e999", "null"):
+        path.write_text(text.replace('"phase_correlation": ', f'"phase_correlation": {broken}, "was": '), encoding="utf-8")
+        with pytest.raises(lt.InvalidModelFile):
+            lt.load_model(path)
+
+
+def test_pickle_goes_through_the_model_file(model):
+    again = pickle.loads(pickle.dumps(model))
+    np.testing.assert_array_equal(again.predict(UNIT.bookings).draws, model.predict(UNIT.bookings).draws)
+    assert pickle.loads(pickle.dumps(lt.TheatreTimeModel(loss="huber"))).loss == "huber"
+
+
+def test_unfitted_predicts_from_published_evidence_and_says_so():
+    pred = lt.TheatreTimeModel().predict(UNIT.bookings, draws=500)
+    assert all("no_history" in flags for flags in pred.flags)
+    assert all("no history" in words for words in pred.warnings())
+    with pytest.raises(lt.InvalidArgument, match="must be fitted"):
+        lt.TheatreTimeModel(prior=None).predict(UNIT.bookings)
+
+
+def test_prediction_shapes_and_readings(prediction):
+    n = len(UNIT.bookings)
+    assert prediction.draws.shape == (n, 2000, 4) and prediction.swaps.shape == (n, 2000)
+    assert not prediction.draws.flags.writeable
+    assert np.isfinite(prediction.draws).all() and (prediction.draws > 0).all()
+    quantiles = prediction.quantile([0.5, 0.8, 0.9])
+    assert list(quantiles.columns) == [0.5, 0.8, 0.9]
+    np.testing.assert_allclose(quantiles[0.8], np.quantile(prediction.totals, 0.8, axis=1))
+    phases = prediction.phases()
+    assert phases.index.get_level_values("phase").unique().tolist() == [
+        "enucleation",
+        "haemostasis",
+        "morcellation",
+        "room",
+        "total",
+    ]
+    np.testing.assert_allclose(phases.xs("total", level="phase")[0.5], quantiles[0.5])
+    with pytest.raises(lt.InvalidArgument):
+        prediction.quantile(1.5)
+    with pytest.raises(lt.InvalidArgument):
+        prediction.overrun_risk(np.nan)
+
+
+def test_a_booking_keeps_its_draws_in_any_company(model, prediction):
+    some = UNIT.bookings.iloc[[7, 2, 30]]
+    np.testing.assert_array_equal(
+        model.predict(some, draws=2000, seed=3).draws, np.asarray(prediction.draws)[[7, 2, 30]]
+    )
+    assert not np.array_equal(model.predict(some, draws=2000, seed=4).draws, np.asarray(prediction.draws)[[7, 2, 30]])
+
+
+def test_larger_gland_and_smaller_canister_take_longer(model):
+    bookings = pd.DataFrame(
+        {
+            "case_id": ["same", "same again", "third"],
+            "gland_ml": [60.0, 120.0, 120.0],
+            "surgeon": "A",
+            "blade": "oscillating",
+            "suction": "vacuum",
+            "canister_ml": ["inf", "inf", "2000"],
+        }
+    )
+    medians = model.predict(bookings, draws=20_000).quantile(0.5)[0.5]
+    assert medians.iloc[0] < medians.iloc[1] < medians.iloc[2]
+
+
+def test_blank_and_clashing_case_ids(model):
+    bookings = pd.DataFrame({"case_id": ["2", None, ""], "gland_ml": [50.0, 60.0, 70.0]})
+    table = lt.slots(model.predict(bookings, draws=500))
+    assert list(table.index) == ["2", "row 2", "row 3"]
+    assert (table["slot_min"].diff().dropna() > 0).all()
+
+
+def test_slots_table(prediction):
+    table = lt.slots(prediction, overrun_risk=0.2, round_to=5)
+    assert len(table) == len(UNIT.bookings)
+    assert (table["overrun_risk"] <= 0.2).all()
+    assert (table["slot_min"] % 5 == 0).all()
+    assert (table["slot_min"] >= table["q80_min"] - 1e-9).all()
+    unseen = UNIT.bookings["surgeon"].to_numpy() == "F"
+    assert unseen.any()
+    assert table["warnings"][unseen].str.contains("surgeon not in the history").all()
+    assert (table["why"].str.len() > 0).all()
+
+
+@settings(max_examples=60, deadline=None)
+@given(risk=st.floats(0.01, 0.99), grid=st.sampled_from([1.0, 5.0, 7.5, 15.0, 30.0]))
+def test_a_slot_is_the_shortest_with_the_asked_risk(prediction, risk, grid):
+    table = lt.slots(prediction, overrun_risk=risk, round_to=grid)
+    left = prediction.overrun_risk(table["slot_min"].to_numpy())
+    np.testing.assert_array_equal(left, table["overrun_risk"])
+    assert (left <= risk + 1e-9).all()
+    shorter = prediction.overrun_risk(table["slot_min"].to_numpy() - grid)
+    assert (shorter > risk - 1e-9).all()
+
+
+@settings(max_examples=30, deadline=None)
+@given(minutes=st.floats(0, 2000), more=st.floats(0, 500))
+def test_overrun_risk_falls_with_the_slot(prediction, minutes, more):
+    assert (prediction.overrun_risk(minutes + more) <= prediction.overrun_risk(minutes)).all()
+
+
+@pytest.mark.parametrize(("risk", "grid"), [(0.0, 5), (1.0, 5), (np.nan, 5), (0.2, 0), (0.2, -5), (0.2, np.inf)])
+def test_impossible_slots_are_refused(prediction, risk, grid):
+    with pytest.raises(lt.InvalidArgument):
+        lt.slots(prediction, overrun_risk=risk, round_to=grid)
