@@ -162,7 +162,9 @@ class Unit:
         }
         self.spinal = (table.anaesthesia == "spinal").astype(float)
         self.canister = np.where(np.isfinite(table.canister_ml), table.canister_ml, np.inf)
-        self.recorded_swaps = np.array(table.canister_swaps)
+        # After a morcellation that was not completed the count is not used.
+        completed = table.morcellation_outcome == "complete"
+        self.recorded_swaps = np.where(completed, table.canister_swaps, np.nan)
         with np.errstate(invalid="ignore"):
             self.log_tissue = np.where(table.morcellation_outcome == "deferred", np.nan, np.log(table.tissue_g))
         self.surgeon = np.array(table.surgeon)

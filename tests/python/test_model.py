@@ -175,7 +175,9 @@ def test_a_number_that_is_not_finite_is_refused(model, tmp_path):
     model.save(path)
     text = path.read_text(encoding="utf-8")
     for broken in ("NaN", "Infinity", "1e999", "null"):
-        path.write_text(text.replace('"phase_correlation": ', f'"phase_correlation": {broken}, "was": '), encoding="utf-8")
+        path.write_text(
+            text.replace('"phase_correlation": ', f'"phase_correlation": {broken}, "was": '), encoding="utf-8"
+        )
         with pytest.raises(lt.InvalidModelFile):
             lt.load_model(path)
 
