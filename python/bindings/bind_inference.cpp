@@ -89,6 +89,7 @@ void bind_inference(py::module_& m) {
             },
             "smallest, median, largest gland of the history")
         .def_readonly("loss", &FittedModel::loss)
+        .def_readonly("tuning", &FittedModel::tuning)
         .def_readonly("prior", &FittedModel::prior)
         .def("to_json", &model_to_json)
         .def_static("from_json", &model_from_json, py::arg("text"));
@@ -96,11 +97,12 @@ void bind_inference(py::module_& m) {
     m.def(
         "model_from_fit",
         [](const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior, const std::string& loss,
-           bool use_prior) {
+           double tuning, bool use_prior) {
             FitOptions options;
-            options.loss = Loss(loss);
+            options.loss = Loss(loss, tuning);
             options.use_prior = use_prior;
             return model_from_fit(fit, cases, prior, options);
         },
-        py::arg("fit"), py::arg("cases"), py::arg("prior"), py::kw_only(), py::arg("loss"), py::arg("use_prior"));
+        py::arg("fit"), py::arg("cases"), py::arg("prior"), py::kw_only(), py::arg("loss"), py::arg("tuning"),
+        py::arg("use_prior"));
 }

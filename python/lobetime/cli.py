@@ -588,6 +588,9 @@ def _print_fit(console: Console, model: lt.TheatreTimeModel, parameters: pd.Data
         "Origin cases: these cases settle the number; any other still rests on evidence or assumption, and its "
         "interval too. A ratio is a log ratio in the model file, CSV and JSON.\n"
     )
+    if model.on_bound_:
+        reached = ", ".join(model.on_bound_)
+        console.print(f"On a bound of what is allowed, so that the interval says less than it seems to: {reached}.\n")
     _print_surgeons(console, model, parameters)
     _print_spreads(console, model)
 
@@ -609,7 +612,8 @@ def _print_surgeons(console: Console, model: lt.TheatreTimeModel, parameters: pd
         column.justify = "left" if column.header in ("surgeon", "95 % interval") else "right"
     known = {row["name"]: _parameter_cells(row) for row in parameters.to_dict("records")}
     for row in model.surgeons_.reset_index().to_dict("records"):
-        cells = [_shown(row["code"]), f"{row['cases']:.0f}", f"{row['last_case_no']:.0f}"]
+        latest = "unknown" if math.isnan(row["last_case_no"]) else f"{row['last_case_no']:.0f}"
+        cells = [_shown(row["code"]), f"{row['cases']:.0f}", latest]
         for phase in ("enucleation", "morcellation"):
             cells += known[f"surgeon_{phase}[{row['code']}]"][2:4]
         table.add_row(*(Text(cell) for cell in cells))

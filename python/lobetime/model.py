@@ -53,6 +53,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
     weights_ : pandas.DataFrame
         What the fit saw, one row an observation: case_index, channel, kind, standardised residual, weight. Not saved.
     n_cases_ : int
+    on_bound_ : list of str
+        Parameters that ended on a bound: their estimate and interval say less than they seem to. Not saved.
 
     Notes
     -----
@@ -84,6 +86,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         """
         if self.prior not in _PRIORS:
             raise _core.InvalidArgument(f"prior must be 'published' or None, not {self.prior!r}")
+        if self.tuning is not None and not self.tuning > 0:
+            raise _core.InvalidArgument(f"tuning must be positive, or None for the loss's default, not {self.tuning!r}")
+        tuning = 0.0 if self.tuning is None else self.tuning
         cases = cases if isinstance(cases, Cases) else read_cases(cases)
         prior = _core.published_prior()
         use_prior = self.prior is not None
@@ -92,14 +97,15 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             cases.table,
             prior,
             loss=self.loss,
-            tuning=self.tuning or 0.0,
+            tuning=tuning,
             scale_method=self.scale_method or default_scale,
             use_prior=use_prior,
             threads=self.threads,
             progress=progress,
         )
         self.fit_ = fit
-        self._take(_core.model_from_fit(fit, cases.table, prior, loss=self.loss, use_prior=use_prior))
+        self.on_bound_ = fit.on_bound
+        self._take(_core.model_from_fit(fit, cases.table, prior, loss=self.loss, tuning=tuning, use_prior=use_prior))
         observations = pd.DataFrame(fit.observations())
         self.weights_ = observations[["case_index", "channel", "kind", "standardised", "weight"]]
         return self
@@ -163,6 +169,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             "loss": self.fitted_.loss,
             "prior": self.fitted_.prior,
         }
+        if getattr(self, "on_bound_", []):
+            head["bounds"] = "reached by " + ", ".join(self.on_bound_)
         return Summary(head, table, self.scale_, level)
 
     def save(self, path: str | os.PathLike[str]) -> None:
@@ -191,7 +199,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
 def load_model(path: str | os.PathLike[str]) -> TheatreTimeModel:
     """A model from its file. Raises InvalidModelFile for anything but a whole, finite model of a known version."""
     fitted = _core.FittedModel.from_json(Path(path).read_bytes())
-    model = TheatreTimeModel(loss=fitted.loss, prior="published" if fitted.prior == "published" else None)
+    model = TheatreTimeModel(
+        loss=fitted.loss, tuning=fitted.tuning or None, prior="published" if fitted.prior == "published" else None
+    )
     model._take(fitted)
     return model
 

@@ -243,7 +243,7 @@ TEST(PhaseKernelTile, SwapVarianceIsThatOfTheCount) {
             square += (2.0 * j - 1.0) * p;
         }
         // Counts beyond 40 canisters are taken as an integral.
-        EXPECT_NEAR(tile.swap_variance[i], square - mean * mean, 1e-6) << i;
+        EXPECT_NEAR(tile.swap_variance[i], square - mean * mean, 1e-7) << i;
     }
     EXPECT_EQ(tile.swap_variance[3], 0.0) << "a recorded count is known";
 }

@@ -89,6 +89,9 @@ def test_ctrl_c_in_the_progress_stops_the_fit(cases):
         ({"prior": "mine"}, "prior must be 'published' or None"),
         ({"scale_method": "fixed"}, "'fixed' is not allowed"),
         ({"threads": -1}, "threads must be 0"),
+        ({"tuning": 0.0}, "tuning must be positive"),
+        ({"tuning": -1.0}, "tuning must be positive"),
+        ({"tuning": float("nan")}, "tuning must be positive"),
     ],
 )
 def test_wrong_settings_are_refused_at_fit(cases, settings, words):
@@ -142,6 +145,25 @@ def test_saved_and_loaded_predicts_the_same(model, tmp_path):
     pd.testing.assert_frame_equal(again.params_, model.params_)
     again.save(tmp_path / "again.json")
     assert (tmp_path / "again.json").read_bytes() == path.read_bytes()
+
+
+def test_a_model_remembers_its_loss(cases, tmp_path):
+    lt.TheatreTimeModel(loss="huber", tuning=2.0).fit(cases).save(tmp_path / "unit.json")
+    again = lt.load_model(tmp_path / "unit.json")
+    assert (again.loss, again.tuning) == ("huber", 2.0)
+
+
+@pytest.mark.filterwarnings("ignore::lobetime.DataWarning")
+def test_a_parameter_on_its_bound_is_said(cases):
+    """Nobody learns here: blade time does not fall with the case number, so m_learn ends on its bound, 0."""
+    truth = lt.datasets.UnitTruth(m_learn=0.0)
+    frame = lt.datasets.simulate_unit(3000, seed=2, truth=truth)
+    frame["morcellation_min"] *= 1 + 0.4 * frame["surgeon_case_no"].rank(pct=True)
+    frame = frame.drop(columns=["operative_min", "theatre_min"])
+    model = lt.TheatreTimeModel().fit(frame)
+    assert model.params_.loc["m_learn", "estimate"] == 0.0
+    assert model.on_bound_ == ["m_learn"]
+    assert "reached by m_learn" in str(model.summary())
 
 
 def test_the_model_file_holds_no_case(model, tmp_path):

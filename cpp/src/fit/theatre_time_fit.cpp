@@ -162,13 +162,13 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     std::array<double, kChannels> used{};
     double change = 1.0;
     std::array<double, kChannels> last_change{};
-    const auto update_spreads = [&](ScaleMethod method) {
+    const auto update_spreads = [&] {
         objective.evaluate(fit.theta, Curvature::reweighted, evaluation);
         inverse = inverse_of(evaluation.curvature, fit.layout.names());
         // The parameters' share moves far less than the spreads do: it is held once those have nearly settled.
         if (change > kHoldSharesBelow) used = objective.parameters_used(fit.theta, inverse);
-        fit.channels =
-            channel_fits(objective, objective.standardised_residuals(fit.theta), used, spread, prior, method);
+        fit.channels = channel_fits(objective, objective.standardised_residuals(fit.theta), used, spread, prior,
+                                    options.scale_method);
         change = 0.0;
         for (std::size_t c = 0; c < spread.size(); ++c) {
             double& next = fit.channels[c].spread;
@@ -195,7 +195,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     objective.set_loss(squares ? options.loss : Loss("huber"));
     for (int round = 0; round < kHuberRounds; ++round) {
         solve(Curvature::reweighted, rough);
-        update_spreads(options.scale_method);
+        update_spreads();
     }
     objective.set_loss(options.loss);
     if (options.loss.redescending()) solve(Curvature::reweighted, rough);
@@ -205,7 +205,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
         MinimiseOptions solver = rough;
         solver.gain_tolerance = std::clamp(1e-4 * change * change, options.solver.gain_tolerance, kRoughGain);
         solve(Curvature::exact, solver);
-        update_spreads(options.scale_method);
+        update_spreads();
         const double moved = ((fit.theta - before).array().abs() / inverse.diagonal().array().sqrt()).maxCoeff();
         change = std::max(change, moved);
         if (options.progress) options.progress(fit.rounds, change);

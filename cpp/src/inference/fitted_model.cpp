@@ -125,6 +125,7 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     model.channels = fit.channels;
     model.phase_correlation = fit.phase_correlation;
     model.loss = options.loss.name();
+    model.tuning = options.loss.tuning();
     model.prior = options.use_prior ? "published" : "none";
     model.n_cases = static_cast<int>(fit.n_cases);
     model.sources.clear();

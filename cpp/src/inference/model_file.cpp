@@ -124,6 +124,7 @@ FittedModel parse(std::string_view json_text) {
                                std::to_string(kModelFileVersion));
     FittedModel model;
     model.loss = text(root, "loss", "");
+    model.tuning = number(root, "tuning", "", 0.0, 1e6);
     model.prior = text(root, "prior", "");
     model.n_cases = integer(root, "n_cases", "");
     const Json& glands = field_of(root, "gland_ml", "");
@@ -229,6 +230,7 @@ std::string model_to_json(const FittedModel& model) {
     root["written_by"] = std::string("lobetime ") + version();
     root["caution"] = "For planning theatre time only; not clinical advice.";
     root["loss"] = model.loss;
+    root["tuning"] = finite(model.tuning, "tuning");
     root["prior"] = model.prior;
     root["n_cases"] = model.n_cases;
     root["gland_ml"] = {{"min", finite(model.gland_min_ml, "gland_ml.min")},

@@ -44,7 +44,8 @@ struct Minimum {
 ///
 /// Ceres sees one residual block of p + 1 residuals: z = R^-T g with Jacobian R, where R'R is the curvature and g
 /// the gradient of the whole robust objective, and a slack sqrt(2C - |z|^2) with zero Jacobian. Cost and gradient are
-/// exact, so bounds, step control and termination stay Ceres's, at the price of one pass over the rows a step.
+/// exact (but for a parameter that a bound holds, which is taken out of the step), so bounds, step control and
+/// termination stay Ceres's, at the price of one pass over the rows a step.
 ///
 /// Throws InvalidArgument when sizes or bounds do not fit, NotFinite when the start cannot be evaluated.
 Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const Eigen::VectorXd& lower,
