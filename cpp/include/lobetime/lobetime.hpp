@@ -26,6 +26,7 @@
 #include <lobetime/model/phase_kernel.hpp>
 #include <lobetime/model/prior.hpp>
 
+#include <lobetime/fit/levenberg_marquardt.hpp>
 #include <lobetime/fit/loss.hpp>
 #include <lobetime/fit/minimise.hpp>
 #include <lobetime/fit/objective.hpp>
@@ -37,8 +38,11 @@
 
 #include <lobetime/evidence/published_prior.hpp>
 
+#include <lobetime/inference/bootstrap.hpp>
 #include <lobetime/inference/fitted_model.hpp>
 #include <lobetime/inference/model_file.hpp>
+#include <lobetime/inference/profile.hpp>
+#include <lobetime/inference/quantity.hpp>
 
 #include <lobetime/predict/prediction.hpp>
 #include <lobetime/predict/slots.hpp>

@@ -1,0 +1,192 @@
+#include <lobetime/core/errors.hpp>
+#include <lobetime/fit/levenberg_marquardt.hpp>
+
+#include <Eigen/Cholesky>
+
+#include <algorithm>
+#include <cmath>
+#include <string>
+#include <utility>
+
+namespace lobetime {
+namespace {
+
+constexpr double kNoiseOfCost = 1e-15;
+constexpr double kMostDamping = 1e16;
+constexpr double kGainOfDigits = 1e-10;
+constexpr double kLeastPivot = 1e-9;
+
+bool held(double theta, double lower, double upper, double gradient) {
+    return (theta <= lower && gradient > 0.0) || (theta >= upper && gradient < 0.0) || lower == upper;
+}
+
+/// Damped steps from one point. The curvature is scaled to unit diagonal: on badly scaled parameters plain normal
+/// equations lose digits.
+class Steps {
+public:
+    bool prepare(const Evaluation& at, const Eigen::VectorXd& theta, const Eigen::VectorXd& lower,
+                 const Eigen::VectorXd& upper) {
+        if (!std::isfinite(at.cost) || !at.gradient.allFinite() || !at.curvature.allFinite()) return false;
+        const Eigen::Index p = theta.size();
+        scale_ = at.curvature.diagonal();
+        scaled_ = at.curvature;
+        gradient_ = at.gradient;
+        for (Eigen::Index i = 0; i < p; ++i) {
+            if (held(theta[i], lower[i], upper[i], gradient_[i])) {
+                scaled_.row(i).setZero();
+                scaled_.col(i).setZero();
+                scaled_(i, i) = scale_[i] = 1.0;
+                gradient_[i] = 0.0;
+            }
+            scale_[i] = scale_[i] > 0.0 ? 1.0 / std::sqrt(scale_[i]) : 1.0;
+        }
+        scaled_ = scale_.asDiagonal() * scaled_ * scale_.asDiagonal();
+        gradient_.array() *= scale_.array();
+        return true;
+    }
+
+    /// False when the damped curvature is not safely positive definite.
+    bool solve(double damping) {
+        work_ = scaled_;
+        work_.diagonal().array() += damping;
+        cholesky_.compute(work_);
+        if (cholesky_.info() != Eigen::Success || cholesky_.matrixLLT().diagonal().minCoeff() < kLeastPivot)
+            return false;
+        const Eigen::VectorXd scaled_step = -cholesky_.solve(gradient_);
+        // -g's - 1/2 s'Hs with (H + damping I) s = -g.
+        promised_ = -0.5 * gradient_.dot(scaled_step) + 0.5 * damping * scaled_step.squaredNorm();
+        step_ = scale_.cwiseProduct(scaled_step);
+        return step_.allFinite();
+    }
+
+    /// What an undamped step promises to take off the cost; a little damping where the curvature is flat.
+    double full_gain() {
+        for (double damping = 0.0; damping < 1e-3; damping = std::max(1e-12, damping * 100.0)) {
+            if (solve(damping)) return promised_;
+        }
+        return 1e300;
+    }
+
+    const Eigen::VectorXd& step() const { return step_; }
+    double promised() const { return promised_; }
+
+private:
+    Eigen::VectorXd scale_, gradient_, step_;
+    Eigen::MatrixXd scaled_, work_;
+    Eigen::LLT<Eigen::MatrixXd> cholesky_;
+    double promised_ = 0.0;
+};
+
+}  // namespace
+
+void LevenbergOptions::check() const {
+    if (max_iterations < 1) throw InvalidArgument("max_iterations must be at least 1");
+    if (!(gain_tolerance >= 0.0 && gain_tolerance < 1.0)) throw InvalidArgument("gain_tolerance must lie in [0, 1)");
+    if (!(first_damping >= 0.0 && std::isfinite(first_damping)))
+        throw InvalidArgument("first_damping must be 0 or more");
+}
+
+Minimum levenberg_marquardt(const Objective& objective, const Eigen::VectorXd& start, const Eigen::VectorXd& lower,
+                            const Eigen::VectorXd& upper, Curvature curvature, const LevenbergOptions& options) {
+    options.check();
+    const Eigen::Index p = objective.size();
+    if (start.size() != p || lower.size() != p || upper.size() != p)
+        throw InvalidArgument("start and bounds must have one entry for each parameter");
+    for (Eigen::Index i = 0; i < p; ++i) {
+        if (!(lower[i] <= upper[i]))
+            throw InvalidArgument("the bounds of " + objective.parameter_names()[static_cast<std::size_t>(i)] +
+                                  " are empty");
+    }
+    Minimum minimum;
+    minimum.theta = start.cwiseMax(lower).cwiseMin(upper);
+    Evaluation now, next;
+    objective.evaluate(minimum.theta, curvature, now);
+    if (!std::isfinite(now.cost) || !now.gradient.allFinite() || !now.curvature.allFinite())
+        throw NotFinite("the objective is not finite at the start");
+    Steps steps;
+    double damping = options.first_damping, growth = 2.0, gain = 0.0;
+    minimum.termination = Termination::at_iteration_limit;
+    bool moved = true, raised = false;
+    Eigen::VectorXd trial;
+    for (minimum.iterations = 0; minimum.iterations < options.max_iterations; ++minimum.iterations) {
+        if (options.interrupt && options.interrupt()) {
+            minimum.termination = Termination::interrupted;
+            break;
+        }
+        if (moved) {
+            steps.prepare(now, minimum.theta, lower, upper);
+            gain = steps.full_gain();
+            if (gain <= options.gain_tolerance * now.cost) {
+                // A step this small is free: it takes the last digits.
+                trial = (minimum.theta + steps.step()).cwiseMax(lower).cwiseMin(upper);
+                try {
+                    objective.evaluate(trial, curvature, next);
+                    if (next.cost <= now.cost) {
+                        minimum.theta = trial;
+                        std::swap(now, next);
+                    }
+                } catch (const NotFinite&) {  // stay
+                }
+                minimum.termination = Termination::converged;
+                break;
+            }
+            moved = false;
+            raised = false;
+        }
+        bool accepted = false;
+        if (steps.solve(damping)) {
+            if (steps.promised() <= kNoiseOfCost * now.cost && raised) {
+                minimum.termination = Termination::converged;  // the cost's digits show no more
+                break;
+            }
+            trial = (minimum.theta + steps.step()).cwiseMax(lower).cwiseMin(upper);
+            if (trial == minimum.theta) {
+                minimum.termination = Termination::converged;
+                break;
+            }
+            try {
+                objective.evaluate(trial, curvature, next);
+                accepted = std::isfinite(next.cost) && next.gradient.allFinite() && next.curvature.allFinite() &&
+                           next.cost < now.cost;
+            } catch (const NotFinite&) {
+                accepted = false;
+            }
+        }
+        if (accepted) {
+            const double quality = (now.cost - next.cost) / std::max(steps.promised(), 1e-300);
+            damping *= std::max(1.0 / 9.0, 1.0 - std::pow(2.0 * quality - 1.0, 3));
+            if (damping < 1e-12) damping = 0.0;
+            growth = 2.0;
+            minimum.theta = trial;
+            std::swap(now, next);
+            moved = true;
+        } else {
+            if (!raised && curvature == Curvature::exact) {
+                // The floored curvature can miss what bends the cost; the reweighted one majorises it.
+                objective.evaluate(minimum.theta, Curvature::reweighted, now);
+                steps.prepare(now, minimum.theta, lower, upper);
+            }
+            raised = true;
+            damping = std::max(damping, 1e-6) * growth;
+            growth *= 2.0;
+            if (damping > kMostDamping) {
+                // No descent along the gradient: either as far as the cost's digits go, or nothing near can be
+                // evaluated.
+                minimum.termination = gain <= kGainOfDigits * now.cost ? Termination::converged : Termination::failed;
+                break;
+            }
+        }
+    }
+    minimum.cost = now.cost;
+    for (Eigen::Index i = 0; i < p; ++i) {
+        const double margin = 1e-9 * std::max(1.0, std::abs(minimum.theta[i]));
+        if (minimum.theta[i] <= lower[i] + margin || minimum.theta[i] >= upper[i] - margin)
+            minimum.on_bound.push_back(objective.parameter_names()[static_cast<std::size_t>(i)]);
+        else
+            minimum.largest_gradient = std::max(minimum.largest_gradient, std::abs(now.gradient[i]));
+    }
+    minimum.message = std::string(termination_words(minimum.termination));
+    return minimum;
+}
+
+}  // namespace lobetime
