@@ -43,6 +43,7 @@
 #include <lobetime/inference/model_file.hpp>
 #include <lobetime/inference/profile.hpp>
 #include <lobetime/inference/quantity.hpp>
+#include <lobetime/inference/time_quantities.hpp>
 
 #include <lobetime/predict/prediction.hpp>
 #include <lobetime/predict/slots.hpp>
