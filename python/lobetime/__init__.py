@@ -24,6 +24,7 @@ from .caution import CAUTION
 from .evidence import evidence_table, published_prior
 from .model import Summary, TheatreTimeModel, load_model
 from .prediction import Prediction
+from .regression import RegressionWarning, RobustRegression
 from .slots import slots
 
 __all__ = [
@@ -39,6 +40,8 @@ __all__ = [
     "NotFinite",
     "NotIdentifiable",
     "Prediction",
+    "RegressionWarning",
+    "RobustRegression",
     "Summary",
     "TheatreTimeModel",
     "__version__",
