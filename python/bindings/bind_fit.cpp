@@ -59,6 +59,7 @@ py::dict observation_columns(const TheatreTimeFit& fit) {
     out["offset_min"] = column<double>(fit, [](const FittedObservation& o) { return o.observation.offset_min; });
     out["spread"] = column<double>(fit, [](const FittedObservation& o) { return o.spread; });
     out["shift"] = column<double>(fit, [](const FittedObservation& o) { return o.shift; });
+    out["fitted"] = column<double>(fit, [](const FittedObservation& o) { return o.fitted; });
     out["standardised"] = column<double>(fit, [](const FittedObservation& o) { return o.standardised; });
     out["weight"] = column<double>(fit, [](const FittedObservation& o) { return o.weight; });
     return out;
@@ -96,14 +97,33 @@ void bind_fit(py::module_& m) {
         .def_property_readonly("on_bound", [](const TheatreTimeFit& f) { return f.minimum.on_bound; })
         .def("observations", &observation_columns,
              "Columns of what the fit saw, one entry an observation: case_index, channel, kind, phases (bits: 1 "
-             "enucleation, 2 haemostasis, 4 morcellation, 8 room), recorded, offset_min, spread, shift, standardised, "
-             "weight.");
+             "enucleation, 2 haemostasis, 4 morcellation, 8 room), recorded, offset_min, spread, shift, fitted (median "
+             "of "
+             "recorded - offset_min), standardised, weight.")
+        .def(
+            "case_scores",
+            [](const TheatreTimeFit& fit, const CaseTable& cases, const std::string& loss, double tuning, int threads) {
+                const py::gil_scoped_release released;
+                return objective_of(fit, cases, Loss(loss, tuning), threads).case_scores(fit.theta);
+            },
+            py::arg("cases"), py::kw_only(), py::arg("loss"), py::arg("tuning"), py::arg("threads") = 0,
+            "Gradient of each case's part of the objective, n_cases x p, without priors.")
+        .def(
+            "case_leverage",
+            [](const TheatreTimeFit& fit, const CaseTable& cases, const std::string& loss, double tuning, int threads) {
+                const py::gil_scoped_release released;
+                const TimeObjective objective = objective_of(fit, cases, Loss(loss, tuning), threads);
+                return objective.case_leverage(fit.theta, inverse_reweighted_curvature(objective, fit.theta));
+            },
+            py::arg("cases"), py::kw_only(), py::arg("loss"), py::arg("tuning"), py::arg("threads") = 0,
+            "Parameters that each case decides, n_cases: its share of the trace of inverse x reweighted curvature.");
     m.def(
         "fit_theatre_time",
         [](const CaseTable& cases, const PriorSet& prior, const std::string& loss, double tuning,
            const std::string& scale_method, bool use_prior, int threads,
-           const std::function<void(int, double)>& progress) {
+           const std::function<void(int, double)>& progress, const py::object& held_spreads) {
             FitOptions options;
+            if (!held_spreads.is_none()) options.held_spreads = held_spreads.cast<std::array<double, kChannels>>();
             options.loss = Loss(loss, tuning);
             options.scale_method = scale_method_from_name(scale_method);
             options.use_prior = use_prior;
@@ -121,5 +141,5 @@ void bind_fit(py::module_& m) {
         },
         py::arg("cases"), py::arg("prior"), py::kw_only(), py::arg("loss") = "bisquare", py::arg("tuning") = 0.0,
         py::arg("scale_method") = "reweighted", py::arg("use_prior") = true, py::arg("threads") = 0,
-        py::arg("progress") = nullptr);
+        py::arg("progress") = nullptr, py::arg("held_spreads") = py::none());
 }

@@ -1,6 +1,5 @@
 #include <lobetime/core/errors.hpp>
 #include <lobetime/fit/theatre_time_fit.hpp>
-#include <lobetime/fit/time_objective.hpp>
 
 #include <Eigen/Cholesky>
 
@@ -121,6 +120,10 @@ void FitOptions::check() const {
     if (scale_method == ScaleMethod::fixed)
         throw InvalidArgument("the time model estimates its spreads: scale_method 'fixed' is not allowed");
     if (threads < 0) throw InvalidArgument("threads must be 0 (all) or more");
+    if (!held_spreads) return;
+    for (const double spread : *held_spreads) {
+        if (!(spread > 0.0) || !std::isfinite(spread)) throw InvalidArgument("held spreads must be positive numbers");
+    }
 }
 
 TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, const FitOptions& options) {
@@ -155,7 +158,8 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     fit.theta = working.mean;
     std::array<double, kChannels> spread{};
     for (std::size_t c = 0; c < spread.size(); ++c)
-        spread[c] = prior.spread(channel_name(static_cast<Channel>(c))).centre;
+        spread[c] = options.held_spreads ? (*options.held_spreads)[c]
+                                         : prior.spread(channel_name(static_cast<Channel>(c))).centre;
 
     Evaluation evaluation;
     Eigen::MatrixXd inverse;
@@ -172,6 +176,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
         change = 0.0;
         for (std::size_t c = 0; c < spread.size(); ++c) {
             double& next = fit.channels[c].spread;
+            if (options.held_spreads) next = spread[c];
             // Parameters and a spread may answer each other in turn for ever; half-way (in logs) they meet.
             if (last_change[c] * std::log(next / spread[c]) < 0.0) next = std::sqrt(next * spread[c]);
             last_change[c] = std::log(next / spread[c]);
@@ -221,14 +226,37 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     fit.curvature = curvature_for_covariance(objective, fit.theta);
     fit.score_product = objective.score_product(fit.theta, inverse);
     const std::vector<double> standardised = objective.standardised_residuals(fit.theta);
+    const std::vector<double> fitted = objective.fitted_medians(fit.theta);
     fit.phase_correlation = correlation_of_phases(objective, standardised, prior, fit.n_cases);
     fit.observations.reserve(standardised.size());
     for (std::size_t o = 0; o < standardised.size(); ++o) {
         const Observation& one = objective.observations()[o];
         const double weight = one.kind == ObservationKind::residual ? objective.loss()(standardised[o]).weight : 1.0;
-        fit.observations.push_back({one, objective.spreads()[o], objective.shifts()[o], standardised[o], weight});
+        fit.observations.push_back(
+            {one, objective.spreads()[o], objective.shifts()[o], fitted[o], standardised[o], weight});
     }
     return fit;
+}
+
+TimeObjective objective_of(const TheatreTimeFit& fit, const CaseTable& cases, const Loss& loss, int threads) {
+    if (cases.size() != fit.n_cases)
+        throw InvalidArgument("the fit had " + std::to_string(fit.n_cases) + " cases, not " +
+                              std::to_string(cases.size()));
+    std::vector<CaseFeatures> features = case_features(cases, fit.layout);
+    std::vector<Observation> observations = observations_of(cases, features);
+    TimeObjective objective(fit.layout, std::move(features), std::move(observations), fit.prior_mean,
+                            fit.prior_precision, threads);
+    objective.set_loss(loss);
+    std::array<double, kChannels> spread{};
+    for (std::size_t c = 0; c < spread.size(); ++c) spread[c] = fit.channels[c].spread;
+    objective.set_spreads(fit.theta, spread);
+    return objective;
+}
+
+Eigen::MatrixXd inverse_reweighted_curvature(const TimeObjective& objective, const Eigen::VectorXd& theta) {
+    Evaluation evaluation;
+    objective.evaluate(theta, Curvature::reweighted, evaluation);
+    return inverse_of(evaluation.curvature, objective.parameter_names());
 }
 
 }  // namespace lobetime

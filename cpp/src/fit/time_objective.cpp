@@ -448,6 +448,59 @@ std::vector<double> TimeObjective::standardised_residuals(const Eigen::VectorXd&
     return out;
 }
 
+std::vector<double> TimeObjective::fitted_medians(const Eigen::VectorXd& theta) const {
+    std::vector<double> out(observations_.size(), std::nan(""));
+    const PhaseKernel kernel(theta, *layout_);
+    parallel_for(chunks(), threads_for_size(), [&](std::size_t chunk) {
+        visit_tiles(chunk, kernel, [&](const Group& group, const Rows& rows, bool) {
+            for (std::size_t o = group.begin; o < group.end; ++o) {
+                const std::size_t i = o - group.begin;
+                if (observations_[o].kind == ObservationKind::swap_count) continue;
+                out[o] = observations_[o].channel == Channel::tissue
+                             ? observations_[o].recorded * std::exp(-rows.residual[i])
+                             : rows.minutes[i] * std::exp(shift_[o]);
+            }
+        });
+    });
+    return out;
+}
+
+Eigen::MatrixXd TimeObjective::case_scores(const Eigen::VectorXd& theta) const {
+    Eigen::MatrixXd scores = Eigen::MatrixXd::Zero(static_cast<Eigen::Index>(features_.size()), size());
+    const PhaseKernel kernel(theta, *layout_);
+    parallel_for(chunks(), threads_for_size(), [&](std::size_t chunk) {
+        visit_tiles(chunk, kernel, [&](const Group& group, const Rows& rows, bool) {
+            for (std::size_t o = group.begin; o < group.end; ++o) {
+                const std::size_t i = o - group.begin;
+                const Pull pull = pull_of(observations_[o], spread_[o], rows, i, Curvature::reweighted);
+                for (std::size_t c = 0; c < static_cast<std::size_t>(rows.n_columns); ++c)
+                    scores(rows.cases[i], rows.column[c]) += pull.slope * rows.jacobian[c][i];
+                for (std::size_t l = 0; l < static_cast<std::size_t>(rows.n_levels); ++l) {
+                    if (rows.level[l][i] >= 0)
+                        scores(rows.cases[i], rows.level[l][i]) += pull.slope * rows.level_jacobian[l][i];
+                }
+            }
+        });
+    });
+    return scores;
+}
+
+Eigen::VectorXd TimeObjective::case_leverage(const Eigen::VectorXd& theta,
+                                             const Eigen::MatrixXd& inverse_curvature) const {
+    Eigen::VectorXd leverage = Eigen::VectorXd::Zero(static_cast<Eigen::Index>(features_.size()));
+    const PhaseKernel kernel(theta, *layout_);
+    parallel_for(chunks(), threads_for_size(), [&](std::size_t chunk) {
+        visit_tiles(chunk, kernel, [&](const Group& group, const Rows& rows, bool) {
+            for (std::size_t o = group.begin; o < group.end; ++o) {
+                const std::size_t i = o - group.begin;
+                const Pull pull = pull_of(observations_[o], spread_[o], rows, i, Curvature::reweighted);
+                leverage[rows.cases[i]] += leverage_of(rows, i, pull, inverse_curvature);
+            }
+        });
+    });
+    return leverage;
+}
+
 double TimeObjective::leverage_of(const Rows& rows, std::size_t row, const Pull& pull,
                                   const Eigen::MatrixXd& inverse_curvature) const {
     std::array<std::pair<int, double>, kMaxColumns + kLevels> entries;

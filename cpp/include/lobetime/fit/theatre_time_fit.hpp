@@ -4,12 +4,14 @@
 #include <lobetime/fit/minimise.hpp>
 #include <lobetime/fit/observations.hpp>
 #include <lobetime/fit/scale.hpp>
+#include <lobetime/fit/time_objective.hpp>
 #include <lobetime/model/layout.hpp>
 #include <lobetime/model/prior.hpp>
 
 #include <array>
 #include <cstdint>
 #include <functional>
+#include <optional>
 #include <vector>
 
 namespace lobetime {
@@ -17,6 +19,8 @@ namespace lobetime {
 struct FitOptions {
     Loss loss{"bisquare"};
     ScaleMethod scale_method = ScaleMethod::reweighted;  ///< not `fixed`; `sd` goes with squares
+    /// Spreads that are not estimated but held, to compare forms on one yardstick.
+    std::optional<std::array<double, kChannels>> held_spreads;
     bool use_prior = true;          ///< false: no prior on the core parameters (their centres only start the solver)
     int max_rounds = 200;           ///< alternations of parameters and spreads, >= 1
     double round_tolerance = 1e-9;  ///< relative change of spreads and parameters (in standard errors) between rounds
@@ -39,6 +43,7 @@ struct FittedObservation {
     Observation observation;
     double spread;        ///< held in the final minimisation
     double shift;         ///< likewise; see TimeObjective::set_spreads
+    double fitted;        ///< median of recorded - offset_min: minutes, of tissue grams; NaN for swap counts
     double standardised;  ///< residual / spread
     double weight;        ///< psi(u) / u; 1 for lower bounds and counts
 };
@@ -64,5 +69,12 @@ struct TheatreTimeFit {
 /// Throws InvalidArgument (options, no usable observation), NotFinite (case named), NotIdentifiable (parameters
 /// named), NotConverged.
 TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, const FitOptions& options = {});
+
+/// The objective that the fit minimised, with the spreads it ended with, made again from its cases. Points to
+/// `fit.layout`. Throws InvalidArgument unless there are as many cases as the fit had.
+TimeObjective objective_of(const TheatreTimeFit& fit, const CaseTable& cases, const Loss& loss, int threads);
+
+/// Inverse of the objective's reweighted curvature at the fit, p x p, priors included: what leverages refer to.
+Eigen::MatrixXd inverse_reweighted_curvature(const TimeObjective& objective, const Eigen::VectorXd& theta);
 
 }  // namespace lobetime

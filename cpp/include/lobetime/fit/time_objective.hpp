@@ -46,6 +46,10 @@ public:
     /// Residuals in units of their spread, one for each observation (0 for swap counts).
     std::vector<double> standardised_residuals(const Eigen::VectorXd& theta) const;
 
+    /// Medians that `recorded - offset_min` is held against, one for each observation: minutes, of tissue grams (NaN
+    /// for swap counts). Blank tissue is at its median.
+    std::vector<double> fitted_medians(const Eigen::VectorXd& theta) const;
+
     /// Effective number of parameters that each channel's residuals pay for: the trace of (inverse curvature x the
     /// channel's curvature). `inverse_curvature`: p x p, of the whole objective at `theta`.
     std::array<double, kChannels> parameters_used(const Eigen::VectorXd& theta,
@@ -54,6 +58,12 @@ public:
     /// Sum over cases of score score' / (1 - leverage), p x p, without priors. A case's score holds all its
     /// observations, so phases of one case may be correlated.
     Eigen::MatrixXd score_product(const Eigen::VectorXd& theta, const Eigen::MatrixXd& inverse_curvature) const;
+
+    /// Gradient of each case's part of the objective, n_cases x p, without priors.
+    Eigen::MatrixXd case_scores(const Eigen::VectorXd& theta) const;
+
+    /// Trace of (inverse curvature x each case's reweighted curvature), n_cases.
+    Eigen::VectorXd case_leverage(const Eigen::VectorXd& theta, const Eigen::MatrixXd& inverse_curvature) const;
 
     const std::vector<Observation>& observations() const { return observations_; }
     const std::vector<CaseFeatures>& features() const { return features_; }
