@@ -1,4 +1,6 @@
 #include <lobetime/core/errors.hpp>
+#include <lobetime/core/random.hpp>
+#include <lobetime/fit/levenberg_marquardt.hpp>
 #include <lobetime/fit/theatre_time_fit.hpp>
 
 #include <Eigen/Cholesky>
@@ -63,8 +65,10 @@ std::array<ChannelFit, kChannels> channel_fits(const TimeObjective& objective, c
     std::array<std::vector<double>, kChannels> residuals;
     const auto& observations = objective.observations();
     for (std::size_t o = 0; o < observations.size(); ++o) {
-        if (observations[o].kind == ObservationKind::residual)
-            residuals[static_cast<std::size_t>(observations[o].channel)].push_back(standardised[o]);
+        if (observations[o].kind != ObservationKind::residual) continue;
+        auto& own = residuals[static_cast<std::size_t>(observations[o].channel)];
+        const int count = objective.counts().empty() ? 1 : objective.counts()[o];
+        own.insert(own.end(), static_cast<std::size_t>(count), standardised[o]);
     }
     std::array<ChannelFit, kChannels> fits;
     for (std::size_t c = 0; c < fits.size(); ++c) {
@@ -257,6 +261,66 @@ Eigen::MatrixXd inverse_reweighted_curvature(const TimeObjective& objective, con
     Evaluation evaluation;
     objective.evaluate(theta, Curvature::reweighted, evaluation);
     return inverse_of(evaluation.curvature, objective.parameter_names());
+}
+
+TheatreTimeRefit::TheatreTimeRefit(const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior,
+                                   const FitOptions& options)
+    : fit_(std::make_shared<const TheatreTimeFit>(fit)),
+      // Replicates run side by side, so each is evaluated by one thread.
+      objective_(std::make_shared<const TimeObjective>(objective_of(*fit_, cases, options.loss, 1))),
+      prior_(prior),
+      options_(options),
+      lower_(fit.layout.size()),
+      upper_(fit.layout.size()),
+      unit_(inverse_reweighted_curvature(*objective_, fit.theta).diagonal().cwiseSqrt()) {
+    for (int i = 0; i < fit.layout.size(); ++i) {
+        lower_[i] = to_working(fit.layout.transform(i), fit.layout.lower(i));
+        upper_[i] = to_working(fit.layout.transform(i), fit.layout.upper(i));
+    }
+}
+
+Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::uint64_t seed, std::uint64_t replicate,
+                                             const std::function<bool()>& interrupt) const {
+    constexpr int kRounds = 60, kStepsARound = 3;
+    constexpr double kSettled = 1e-5;
+    TimeObjective objective = objective_->resampled(counts);
+    const CounterRandom random(seed, replicate ^ stable_hash("means of the prior"));
+    Eigen::VectorXd mean = fit_->prior_mean;
+    for (Eigen::Index j = 0; j < mean.size(); ++j) {
+        if (fit_->prior_precision[j] > 0.0)
+            mean[j] += random.normals(static_cast<std::uint64_t>(j))[0] / std::sqrt(fit_->prior_precision[j]);
+    }
+    objective.set_prior_mean(mean);
+    std::array<double, kChannels> spread{}, used{};
+    for (std::size_t c = 0; c < spread.size(); ++c) {
+        spread[c] = fit_->channels[c].spread;
+        used[c] = fit_->channels[c].parameters_used;
+    }
+    Eigen::VectorXd theta = fit_->theta;
+    LevenbergOptions solver;
+    solver.max_iterations = kStepsARound;
+    solver.gain_tolerance = 1e-12;
+    solver.first_damping = 0.0;
+    solver.interrupt = interrupt;
+    for (int round = 0; round < kRounds; ++round) {
+        const Eigen::VectorXd before = theta;
+        const Minimum minimum = levenberg_marquardt(objective, theta, lower_, upper_, Curvature::exact, solver);
+        if (minimum.termination == Termination::interrupted) throw NotConverged("the replicate was interrupted");
+        if (minimum.termination == Termination::failed) throw NotConverged("the replicate failed to converge");
+        theta = minimum.theta;
+        double change = ((theta - before).array().abs() / unit_.array()).maxCoeff();
+        if (!options_.held_spreads) {
+            const auto channels = channel_fits(objective, objective.standardised_residuals(theta), used, spread, prior_,
+                                               options_.scale_method);
+            for (std::size_t c = 0; c < spread.size(); ++c) {
+                change = std::max(change, std::abs(std::log(channels[c].spread / spread[c])));
+                spread[c] = channels[c].spread;
+            }
+        }
+        objective.set_spreads(theta, spread);
+        if (change <= kSettled && minimum.termination == Termination::converged) return theta;
+    }
+    throw NotConverged("spreads and parameters of the replicate did not settle");
 }
 
 }  // namespace lobetime

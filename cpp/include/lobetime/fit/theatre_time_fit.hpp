@@ -11,7 +11,9 @@
 #include <array>
 #include <cstdint>
 #include <functional>
+#include <memory>
 #include <optional>
+#include <span>
 #include <vector>
 
 namespace lobetime {
@@ -69,6 +71,31 @@ struct TheatreTimeFit {
 /// Throws InvalidArgument (options, no usable observation), NotFinite (case named), NotIdentifiable (parameters
 /// named), NotConverged.
 TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, const FitOptions& options = {});
+
+/// A fit once more from its cases drawn with replacement, as the bootstrap needs it.
+///
+/// Starts at the fit, finds the spreads again (the parameters' shares in them held), and draws the prior's means
+/// again from the prior, because a prior is an observation too: without it the replicates would vary less than the
+/// estimate does. Runs on the small solver, to 1e-5 standard errors, and can be called by several threads at once.
+class TheatreTimeRefit {
+public:
+    /// Keeps a copy of what it needs of the cases and of the fit's layout. `prior`, `options`: those of the fit.
+    TheatreTimeRefit(const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior,
+                     const FitOptions& options);
+
+    /// Parameters on the working scale. `counts`: one for each case; (seed, replicate) name the draw of the prior's
+    /// means. Throws NotConverged (also when `interrupt` asks it to stop), NotIdentifiable.
+    Eigen::VectorXd operator()(std::span<const int> counts, std::uint64_t seed, std::uint64_t replicate,
+                               const std::function<bool()>& interrupt = {}) const;
+
+private:
+    std::shared_ptr<const TheatreTimeFit> fit_;
+    std::shared_ptr<const TimeObjective> objective_;
+    PriorSet prior_;
+    FitOptions options_;
+    Eigen::VectorXd lower_, upper_;
+    Eigen::VectorXd unit_;  ///< about a standard error each
+};
 
 /// The objective that the fit minimised, with the spreads it ended with, made again from its cases. Points to
 /// `fit.layout`. Throws InvalidArgument unless there are as many cases as the fit had.
