@@ -282,7 +282,8 @@ TheatreTimeRefit::TheatreTimeRefit(const TheatreTimeFit& fit, const CaseTable& c
 Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::uint64_t seed, std::uint64_t replicate,
                                              const std::function<bool()>& interrupt) const {
     constexpr int kRounds = 60, kStepsARound = 3;
-    constexpr double kSettled = 1e-5;
+    constexpr double kSettled = 1e-3;  // a thousandth of a standard error is nothing in a standard error
+    std::array<double, kChannels> last_change{};
     TimeObjective objective = objective_->resampled(counts);
     const CounterRandom random(seed, replicate ^ stable_hash("means of the prior"));
     Eigen::VectorXd mean = fit_->prior_mean;
@@ -299,7 +300,7 @@ Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::u
     Eigen::VectorXd theta = fit_->theta;
     LevenbergOptions solver;
     solver.max_iterations = kStepsARound;
-    solver.gain_tolerance = 1e-12;
+    solver.gain_tolerance = 1e-9;
     solver.first_damping = 0.0;
     solver.interrupt = interrupt;
     for (int round = 0; round < kRounds; ++round) {
@@ -313,8 +314,11 @@ Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::u
             const auto channels = channel_fits(objective, objective.standardised_residuals(theta), used, spread, prior_,
                                                options_.scale_method);
             for (std::size_t c = 0; c < spread.size(); ++c) {
-                change = std::max(change, std::abs(std::log(channels[c].spread / spread[c])));
-                spread[c] = channels[c].spread;
+                double next = channels[c].spread;
+                if (last_change[c] * std::log(next / spread[c]) < 0.0) next = std::sqrt(next * spread[c]);
+                last_change[c] = std::log(next / spread[c]);
+                change = std::max(change, std::abs(last_change[c]));
+                spread[c] = next;
             }
         }
         objective.set_spreads(theta, spread);

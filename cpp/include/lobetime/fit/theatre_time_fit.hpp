@@ -76,7 +76,8 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
 ///
 /// Starts at the fit, finds the spreads again (the parameters' shares in them held), and draws the prior's means
 /// again from the prior, because a prior is an observation too: without it the replicates would vary less than the
-/// estimate does. Runs on the small solver, to 1e-5 standard errors, and can be called by several threads at once.
+/// estimate does. Runs on the small solver, to a thousandth of a standard error, and can be called by several threads
+/// at once.
 class TheatreTimeRefit {
 public:
     /// Keeps a copy of what it needs of the cases and of the fit's layout. `prior`, `options`: those of the fit.
