@@ -142,6 +142,18 @@ class FormComparison:
     def __repr__(self) -> str:
         return f"<FormComparison of {', '.join(self.criterion.index)}>"
 
+    def __str__(self) -> str:
+        differences = self.differences()
+        every = differences[differences.index.get_level_values("time") == "all"].droplevel("time")
+        parts = {
+            "Robust AIC": self.criterion.to_string(float_format="{:.1f}".format),
+            "Prediction of cases left out": self.scores["log_score"]
+            .unstack("form")
+            .to_string(float_format="{:.3f}".format),
+            f"All recorded times, minus those of {self.reference!r}": every.to_string(float_format="{:.4f}".format),
+        }
+        return "\n\n".join(f"{title}\n{table}" for title, table in parts.items()) + f"\n\n{CAUTION}"
+
     @property
     def scores(self) -> pd.DataFrame:
         """Means over the parts, one row a form and time: log_score, median_abs_log_error."""

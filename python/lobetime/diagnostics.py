@@ -261,6 +261,18 @@ class Diagnostics:
     def __repr__(self) -> str:
         return f"<Diagnostics of {len(self.cases)} cases, {len(self.observations)} residuals>"
 
+    def __str__(self) -> str:
+        by_channel = self.observations.groupby("channel", sort=False)["weight"]
+        weights = pd.DataFrame({"residuals": by_channel.size(), "weight below 0.5": by_channel.apply(_below_half)})
+        influential = self.most_influential().drop(columns=list(self.named_by))
+        parts = {
+            "Residuals": weights.rename_axis(None).to_string(),
+            "Trends (rank tests)": self.trend_tests()[["level_p", "spread_p"]].to_string(float_format="{:.3f}".format),
+            "Most influential cases": influential.to_string(float_format="{:.3g}".format),
+        }
+        words = "\n\n".join(f"{title}\n{table}" for title, table in parts.items())
+        return f"{words}\n\n{self.caution}".rstrip()
+
     @property
     def channels(self) -> list[str]:
         return list(dict.fromkeys(self.observations["channel"]))
@@ -411,6 +423,10 @@ class Diagnostics:
     def _by_case(self, value: str) -> pd.DataFrame:
         table = self.observations.pivot(index="case_index", columns="channel", values=value)
         return self.cases[list(self.named_by)].join(table[self.channels].rename_axis(columns=None))
+
+
+def _below_half(weight: pd.Series[float]) -> int:
+    return int((weight < 0.5).sum())
 
 
 def _case_numbers(observations: pd.DataFrame, leverage: Doubles, cook: Doubles) -> pd.DataFrame:
