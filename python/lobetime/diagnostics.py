@@ -275,7 +275,7 @@ class Diagnostics:
 
     @property
     def channels(self) -> list[str]:
-        return list(dict.fromkeys(self.observations["channel"]))
+        return [str(name) for name in self.observations["channel"].unique()]
 
     @property
     def weights(self) -> pd.DataFrame:
@@ -431,12 +431,10 @@ def _below_half(weight: pd.Series[float]) -> int:
 
 def _case_numbers(observations: pd.DataFrame, leverage: Doubles, cook: Doubles) -> pd.DataFrame:
     table = pd.DataFrame({"leverage": leverage, "cook_distance": cook}).rename_axis("case_index")
-    by_case = observations.groupby("case_index")
-    largest = observations.loc[
-        by_case["standardised"].apply(lambda u: u.abs().idxmax()), ["case_index", "standardised"]
-    ]
-    table["largest_residual"] = largest.set_index("case_index")["standardised"]
-    table["least_weight"] = by_case["weight"].min()
+    by_size = observations.iloc[np.argsort(observations["standardised"].abs().to_numpy(), kind="stable")]
+    largest = by_size.drop_duplicates("case_index", keep="last").set_index("case_index")
+    table["largest_residual"] = largest["standardised"]
+    table["least_weight"] = observations.groupby("case_index")["weight"].min()
     return table
 
 

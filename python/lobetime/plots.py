@@ -227,7 +227,7 @@ class WeightsDisplay(_Display):
     observations: pd.DataFrame
 
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
-        channels = list(dict.fromkeys(self.observations["channel"]))
+        channels = [str(name) for name in self.observations["channel"].unique()]
         own, ax = ax is None, _own_axes(ax, self.caution, (7.5, 1.6 + 0.75 * len(channels)))
         rows = self.observations
         place = rows["channel"].map({name: -k for k, name in enumerate(channels)}).astype(float)
