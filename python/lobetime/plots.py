@@ -397,6 +397,7 @@ class FormsDisplay(_Display):
         labels = [f"{name}\nrobust AIC {aic[name]:+.1f}" for name in rows.index]
         ax.set_yticks(place, labels, fontsize=8)
         ax.set_ylim(len(rows) - 0.5, -0.5)
+        ax.set_title(f"Forms against “{self.reference}” (robust AIC below 0: suits better)", fontsize=9)
         time = "a recorded time" if self.time == "all" else f"of {self.time}"
         ax.set_xlabel(
             f"log score {time}, minus that of “{self.reference}”\n(right of 0: predicts better; 95 % interval)"
