@@ -1,5 +1,6 @@
 #include <lobetime/core/errors.hpp>
-#include <lobetime/fit/robust_regression.hpp>
+#include <lobetime/fit/loss.hpp>
+#include <lobetime/fit/scale.hpp>
 #include <lobetime/fit/theatre_time_fit.hpp>
 
 #include <pybind11/eigen.h>
@@ -141,30 +142,4 @@ void bind_fit(py::module_& m) {
         py::arg("cases"), py::arg("prior"), py::kw_only(), py::arg("loss") = "bisquare", py::arg("tuning") = 0.0,
         py::arg("scale_method") = "reweighted", py::arg("use_prior") = true, py::arg("threads") = 0,
         py::arg("progress") = nullptr, py::arg("held_spreads") = py::none());
-
-    m.def(
-        "fit_robust_regression",
-        [](const std::function<py::tuple(const Eigen::VectorXd&)>& mean, const Eigen::VectorXd& y,
-           const Eigen::VectorXd& start, const std::vector<std::string>& names, const Eigen::VectorXd& lower,
-           const Eigen::VectorXd& upper, const std::string& loss, double tuning, const std::string& scale_method,
-           double scale) {
-            RegressionOptions options;
-            options.loss = Loss(loss, tuning);
-            options.scale_method = scale_method_from_name(scale_method);
-            options.scale = scale;
-            const MeanFunction function = [&](const Eigen::VectorXd& theta, Eigen::VectorXd& fitted,
-                                              Eigen::MatrixXd& jacobian) {
-                const py::tuple pair = mean(theta);
-                fitted = pair[0].cast<Eigen::VectorXd>();
-                jacobian = pair[1].cast<Eigen::MatrixXd>();
-            };
-            const RegressionFit fit = fit_robust_regression(function, y, start, lower, upper, names, options);
-            return py::dict(py::arg("theta") = fit.theta, py::arg("scale") = fit.scale, py::arg("cost") = fit.cost,
-                            py::arg("weights") = fit.weights, py::arg("residuals") = fit.residuals,
-                            py::arg("rounds") = fit.scale_rounds, py::arg("termination") = fit.minimum.message);
-        },
-        py::arg("mean"), py::arg("y"), py::arg("start"), py::kw_only(), py::arg("names"), py::arg("lower"),
-        py::arg("upper"), py::arg("loss") = "bisquare", py::arg("tuning") = 0.0, py::arg("scale_method") = "mad",
-        py::arg("scale") = 1.0,
-        "Robust nonlinear regression through the same solver and losses; mean(theta) returns (fitted, jacobian).");
 }

@@ -2,13 +2,14 @@
 
 #include <lobetime/version.hpp>
 
-// One function a room, each in its own bind_<room>.cpp.
+// One function a room, each in its own bind_<room>.cpp; general regression, from fit to intervals, has its own.
 void bind_core(pybind11::module_& m);
 void bind_cases(pybind11::module_& m);
 void bind_evidence(pybind11::module_& m);
 void bind_fit(pybind11::module_& m);
 void bind_inference(pybind11::module_& m);
 void bind_predict(pybind11::module_& m);
+void bind_regression(pybind11::module_& m);
 
 PYBIND11_MODULE(_core, m) {
     m.doc() = "Compiled part of lobetime; use it through the lobetime package.";
@@ -21,4 +22,5 @@ PYBIND11_MODULE(_core, m) {
     bind_fit(m);
     bind_inference(m);
     bind_predict(m);
+    bind_regression(m);
 }

@@ -26,6 +26,7 @@ from .diagnostics import Diagnostics, diagnose_regression
 from .evidence import evidence_table, published_prior
 from .model import Summary, TheatreTimeModel, load_model
 from .prediction import Prediction
+from .regression import RegressionWarning, RobustRegression
 from .slots import slots
 
 __all__ = [
@@ -43,6 +44,8 @@ __all__ = [
     "NotFinite",
     "NotIdentifiable",
     "Prediction",
+    "RegressionWarning",
+    "RobustRegression",
     "Summary",
     "TheatreTimeModel",
     "__version__",

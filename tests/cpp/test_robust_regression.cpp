@@ -42,13 +42,16 @@ Line line(int gross = 0, double noise = 0.3) {
     return one;
 }
 
+MeanModel mean_of(const Line& data) { return {data.y.size(), 2, data.mean, {}, true}; }
+
 RegressionFit fit(const Line& data, const RegressionOptions& options, const Eigen::Vector2d& start = {0.0, 0.0}) {
-    return fit_robust_regression(data.mean, data.y, start, Eigen::Vector2d::Constant(-kInfinite),
-                                 Eigen::Vector2d::Constant(kInfinite), kNames, options);
+    const RobustRegression regression(mean_of(data), data.y, kNames, options);
+    return regression.fit(start, Eigen::Vector2d::Constant(-kInfinite), Eigen::Vector2d::Constant(kInfinite));
 }
 
 RegressionOptions with(const char* loss, ScaleMethod method, double scale = 1.0) {
     RegressionOptions options;
+    options.estimator = Estimator::m;
     options.loss = Loss(loss);
     options.scale_method = method;
     options.scale = scale;
@@ -130,8 +133,9 @@ TEST(RobustRegression, FindsACurveItWasDrawnFrom) {
     };
     for (const char* loss : {"huber", "soft_l1", "cauchy", "bisquare"}) {
         const RegressionFit found =
-            fit_robust_regression(mean, y, Eigen::Vector2d(0.28, 0.15), Eigen::Vector2d::Constant(-kInfinite),
-                                  Eigen::Vector2d::Constant(kInfinite), {"m", "c"}, with(loss, ScaleMethod::mad));
+            RobustRegression({60, 2, mean, {}, true}, y, {"m", "c"}, with(loss, ScaleMethod::mad))
+                .fit(Eigen::Vector2d(0.28, 0.15), Eigen::Vector2d::Constant(-kInfinite),
+                     Eigen::Vector2d::Constant(kInfinite));
         // Standard errors here are about 0.002 and 0.01; four of them.
         EXPECT_NEAR(found.theta[0], 0.3, 0.01) << loss;
         EXPECT_NEAR(found.theta[1], 0.1, 0.04) << loss;
@@ -141,8 +145,8 @@ TEST(RobustRegression, FindsACurveItWasDrawnFrom) {
 TEST(RobustRegression, StaysInsideBoundsAndSaysSo) {
     const Line data = line();
     const RegressionFit found =
-        fit_robust_regression(data.mean, data.y, Eigen::Vector2d(0.0, 0.0), Eigen::Vector2d(-kInfinite, -1.0),
-                              Eigen::Vector2d(kInfinite, 0.4), kNames, with("huber", ScaleMethod::fixed, 0.3));
+        RobustRegression(mean_of(data), data.y, kNames, with("huber", ScaleMethod::fixed, 0.3))
+            .fit(Eigen::Vector2d(0.0, 0.0), Eigen::Vector2d(-kInfinite, -1.0), Eigen::Vector2d(kInfinite, 0.4));
     EXPECT_NEAR(found.theta[1], 0.4, 1e-12);
     EXPECT_THAT(found.minimum.on_bound, ::testing::ElementsAre("slope"));
 }
@@ -201,8 +205,7 @@ TEST(RobustRegression, RefusesShapesThatDoNotFit) {
     EXPECT_THROW(fit(wrong, with("huber", ScaleMethod::mad)), InvalidArgument);
     EXPECT_THROW(fit(data, with("huber", ScaleMethod::fixed, 0.0)), InvalidArgument);
     EXPECT_THROW(fit(data, with("huber", ScaleMethod::fixed, kInfinite)), InvalidArgument);
-    EXPECT_THROW(fit_robust_regression(data.mean, data.y, Eigen::Vector2d(0.0, 0.0), Eigen::Vector2d::Constant(-1.0),
-                                       Eigen::Vector2d::Constant(1.0), {"only one"}, with("huber", ScaleMethod::mad)),
+    EXPECT_THROW(RobustRegression(mean_of(data), data.y, {"only one"}, with("huber", ScaleMethod::mad)),
                  InvalidArgument);
 }
 

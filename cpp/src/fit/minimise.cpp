@@ -8,9 +8,16 @@
 
 #include <algorithm>
 #include <cmath>
+#include <exception>
 
 namespace lobetime {
 namespace {
+
+constexpr double kLeastPivot = 1e-13;  // of a root whose columns have unit length
+constexpr int kRestarts = 8;
+/// A solver that stopped while a full step still promises this share of the cost has not converged, whatever it says.
+constexpr double kStoppedShort = 1e-9;
+constexpr double kSmallStep = 1e-9;
 
 // A library call prints nothing. Ceres logs through glog, whose level is one for the whole process.
 void silence_solver_log() {
@@ -30,6 +37,7 @@ public:
         : objective_(objective), curvature_(curvature), lower_(lower), upper_(upper) {
         mutable_parameter_block_sizes()->push_back(objective.size());
         set_num_residuals(objective.size() + 1);
+        evaluation_.want_root = true;
     }
 
     // Ceres must not see exceptions; a point that cannot be evaluated is a step it should not take.
@@ -42,6 +50,9 @@ public:
                 if (!condense(theta)) return false;
             } catch (const NotFinite& error) {
                 failure_ = error.what();
+                return false;
+            } catch (...) {
+                thrown_ = std::current_exception();
                 return false;
             }
             theta_ = theta;
@@ -60,9 +71,25 @@ public:
     }
 
     const std::string& failure() const { return failure_; }
+    /// Anything else that the objective threw (a mean function of the user's may throw what it likes).
+    const std::exception_ptr& thrown() const { return thrown_; }
 
     /// g' H^-1 g / (2 cost) where last evaluated: what a full step promises to gain, relative to the cost.
     double promised_gain() const { return evaluation_.cost > 0.0 ? 0.5 * decrement2_ / evaluation_.cost : 0.0; }
+
+    /// Whether a full step from a point would gain no more than `gain` of the cost there, or would move no parameter
+    /// by more than kSmallStep of it (a cost that is all rounding promises anything).
+    bool settled_at(const Eigen::VectorXd& theta, double gain) const {
+        known_ = false;
+        try {
+            if (!condense(theta)) return false;
+        } catch (const NotFinite&) {
+            return false;
+        }
+        if (promised_gain() <= gain) return true;
+        const Eigen::VectorXd step = root_.triangularView<Eigen::Upper>().solve(condensed_);
+        return (step.array().abs() <= kSmallStep * theta.array().abs()).all();
+    }
 
 private:
     bool condense(const Eigen::VectorXd& theta) const {
@@ -83,9 +110,11 @@ private:
         }
         // Ceres projects its step onto the bounds. A parameter held by one must not pull the others along in the step
         // that is computed before, so it is taken out of the step (the cost stays as it is).
+        bool whole = evaluation_.root.rows() == p;
         for (Eigen::Index i = 0; i < p; ++i) {
             const double gradient = evaluation_.gradient[i];
             if (!((theta[i] <= lower_[i] && gradient > 0.0) || (theta[i] >= upper_[i] && gradient < 0.0))) continue;
+            whole = false;
             const double own = evaluation_.curvature(i, i);
             evaluation_.curvature.row(i).setZero();
             evaluation_.curvature.col(i).setZero();
@@ -95,6 +124,15 @@ private:
         // Columns are scaled to unit diagonal: on badly scaled parameters plain normal equations lose digits.
         Eigen::VectorXd scale = evaluation_.curvature.diagonal();
         for (Eigen::Index i = 0; i < p; ++i) scale[i] = scale[i] > 0.0 ? std::sqrt(scale[i]) : 1.0;
+        if (whole) {
+            const Eigen::MatrixXd unit = evaluation_.root * scale.cwiseInverse().asDiagonal();
+            if (unit.diagonal().cwiseAbs().minCoeff() > kLeastPivot) {
+                root_ = evaluation_.root;
+                condensed_ =
+                    unit.triangularView<Eigen::Upper>().transpose().solve(evaluation_.gradient.cwiseQuotient(scale));
+                return keep_below_cost();
+            }
+        }
         const Eigen::MatrixXd scaled =
             scale.cwiseInverse().asDiagonal() * evaluation_.curvature * scale.cwiseInverse().asDiagonal();
         double ridge = 0.0;
@@ -111,6 +149,10 @@ private:
             ridge = attempt == 0 ? 1e-12 : ridge * 100.0;
             if (ridge > 1e-4) return false;
         }
+        return keep_below_cost();
+    }
+
+    bool keep_below_cost() const {
         const double length2 = condensed_.squaredNorm();
         decrement2_ = length2;
         const double twice_cost = 2.0 * evaluation_.cost;
@@ -138,6 +180,7 @@ private:
     mutable double slack_ = 0.0;
     mutable double decrement2_ = 0.0;
     mutable std::string failure_;
+    mutable std::exception_ptr thrown_;
 };
 
 /// Stops where a further step can gain nothing that the cost's last digits would show. Ceres's own test compares
@@ -146,7 +189,7 @@ class StopCallback final : public ceres::IterationCallback {
 public:
     StopCallback(const CondensedBlock& block, const MinimiseOptions& options) : block_(block), options_(options) {}
     ceres::CallbackReturnType operator()(const ceres::IterationSummary& step) override {
-        if (options_.interrupt && options_.interrupt()) return ceres::SOLVER_ABORT;
+        if (block_.thrown() || (options_.interrupt && options_.interrupt())) return ceres::SOLVER_ABORT;
         if (step.step_is_successful || step.iteration == 0) gain_ = block_.promised_gain();
         const double enough = step.step_is_successful || step.iteration == 0
                                   ? options_.gain_tolerance
@@ -167,12 +210,15 @@ void polish(const Objective& objective, const Eigen::VectorXd& lower, const Eige
             Eigen::VectorXd& theta) {
     const Eigen::Index p = theta.size();
     Evaluation evaluation;
+    evaluation.want_root = true;
     const auto newton = [&](const Eigen::VectorXd& at, Eigen::VectorXd& step) {
         objective.evaluate(at, Curvature::exact, evaluation);
         Eigen::VectorXd gradient = evaluation.gradient, scale(p);
         Eigen::MatrixXd curvature = evaluation.curvature;
+        bool whole = evaluation.root.rows() == p;
         for (Eigen::Index i = 0; i < p; ++i) {
             if (at[i] <= lower[i] || at[i] >= upper[i]) {
+                whole = false;
                 gradient[i] = 0.0;
                 curvature.row(i).setZero();
                 curvature.col(i).setZero();
@@ -181,10 +227,18 @@ void polish(const Objective& objective, const Eigen::VectorXd& lower, const Eige
             if (!(curvature(i, i) > 0.0)) return -1.0;
             scale[i] = 1.0 / std::sqrt(curvature(i, i));
         }
-        const Eigen::LLT<Eigen::MatrixXd> cholesky(
-            Eigen::MatrixXd(scale.asDiagonal() * curvature * scale.asDiagonal()));
-        if (cholesky.info() != Eigen::Success) return -1.0;
-        step = -(scale.asDiagonal() * cholesky.solve(Eigen::VectorXd(scale.cwiseProduct(gradient)))).eval();
+        if (whole) {
+            const Eigen::MatrixXd unit = evaluation.root * scale.asDiagonal();
+            const auto upper_root = unit.triangularView<Eigen::Upper>();
+            if (unit.diagonal().cwiseAbs().minCoeff() <= kLeastPivot) return -1.0;
+            const Eigen::VectorXd condensed = upper_root.transpose().solve(scale.cwiseProduct(gradient));
+            step = -scale.cwiseProduct(upper_root.solve(condensed));
+        } else {
+            const Eigen::LLT<Eigen::MatrixXd> cholesky(
+                Eigen::MatrixXd(scale.asDiagonal() * curvature * scale.asDiagonal()));
+            if (cholesky.info() != Eigen::Success) return -1.0;
+            step = -scale.cwiseProduct(cholesky.solve(scale.cwiseProduct(gradient)));
+        }
         const double decrement2 = -step.dot(gradient);
         return std::isfinite(decrement2) ? std::sqrt(std::max(decrement2, 0.0)) : -1.0;
     };
@@ -198,7 +252,7 @@ void polish(const Objective& objective, const Eigen::VectorXd& lower, const Eige
         } catch (const NotFinite&) {
             return;
         }
-        if (next_decrement < 0.0 || next_decrement > 0.5 * decrement) return;
+        if (next_decrement < 0.0 || next_decrement >= decrement) return;
         theta = next;
         step = next_step;
         decrement = next_decrement;
@@ -272,13 +326,19 @@ Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const
     StopCallback stop(*block, options);
     solver.callbacks.push_back(&stop);
     ceres::Solver::Summary summary;
-    ceres::Solve(solver, &problem, &summary);
-
-    if (summary.termination_type == ceres::CONVERGENCE || summary.termination_type == ceres::USER_SUCCESS)
+    bool stopped_short = false;
+    for (int attempt = 0; attempt < kRestarts; ++attempt) {
+        ceres::Solve(solver, &problem, &summary);
+        if (block->thrown()) std::rethrow_exception(block->thrown());
+        minimum.iterations += static_cast<int>(summary.iterations.size());
+        if (summary.termination_type != ceres::CONVERGENCE && summary.termination_type != ceres::USER_SUCCESS) break;
         polish(objective, lower, upper, options.polish_steps, minimum.theta);
+        stopped_short = !block->settled_at(minimum.theta, std::max(kStoppedShort, 10.0 * options.gain_tolerance));
+        // A trust region that has shrunk to nothing on the way opens again.
+        if (!stopped_short) break;
+    }
     objective.evaluate(minimum.theta, Curvature::reweighted, evaluation);
     minimum.cost = evaluation.cost;
-    minimum.iterations = static_cast<int>(summary.iterations.size());
     for (Eigen::Index i = 0; i < p; ++i) {
         const double margin = 1e-9 * std::max(1.0, std::abs(minimum.theta[i]));
         const bool at_bound = minimum.theta[i] <= lower[i] + margin || minimum.theta[i] >= upper[i] - margin;
@@ -302,8 +362,11 @@ Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const
             minimum.termination = Termination::failed;
             break;
     }
+    if (stopped_short && minimum.termination == Termination::converged) minimum.termination = Termination::failed;
     minimum.message = std::string(termination_words(minimum.termination));
-    if (minimum.termination == Termination::failed && !block->failure().empty())
+    if (stopped_short && minimum.termination == Termination::failed)
+        minimum.message += ": the cost falls no further although the gradient is not zero";
+    else if (minimum.termination == Termination::failed && !block->failure().empty())
         minimum.message += ": " + block->failure();
     return minimum;
 }

@@ -32,6 +32,14 @@ constexpr std::array<Row, 6> kMethods = {{{ScaleMethod::fixed, "fixed", 1.0},
                                           {ScaleMethod::m_scale, "m_scale", 0.53},
                                           {ScaleMethod::reweighted, "reweighted", 0.82}}};
 
+LossValue bisquare_loss(double u, double a) {
+    const double s2 = u * u / (a * a);
+    const double top = a * a / 6.0;
+    if (s2 >= 1.0) return {top, 0.0, 0.0, 0.0};
+    const double inside = 1.0 - s2;
+    return {top * s2 * (3.0 - s2 * (3.0 - s2)), u * inside * inside, inside * inside, inside * (1.0 - 5.0 * s2)};
+}
+
 double median_absolute_deviation(std::span<const double> residuals) {
     std::vector<double> sizes(residuals.size());
     std::transform(residuals.begin(), residuals.end(), sizes.begin(), [](double r) { return std::abs(r); });
@@ -48,8 +56,7 @@ double root_mean_square(std::span<const double> residuals, double parameters) {
     return std::sqrt(sum / std::max(1.0, static_cast<double>(residuals.size()) - parameters));
 }
 
-double proposal2(std::span<const double> residuals, double parameters, double start) {
-    constexpr double k = kProposal2Tuning;
+double proposal2(std::span<const double> residuals, double parameters, double start, double k) {
     const double inside = 2.0 * normal_cdf(k) - 1.0;
     const double expected = inside + k * k * (1.0 - inside) - 2.0 * k * normal_pdf(k);
     const double n = std::max(1.0, static_cast<double>(residuals.size()) - parameters);
@@ -67,20 +74,20 @@ double proposal2(std::span<const double> residuals, double parameters, double st
     return scale;
 }
 
-double m_scale(std::span<const double> residuals, double start) {
-    static const Loss loss("bisquare", kMScaleTuning);
-    const double top = kMScaleTuning * kMScaleTuning / 6.0;
-    const double n = static_cast<double>(residuals.size());
-    if (2 * std::count(residuals.begin(), residuals.end(), 0.0) >= static_cast<std::ptrdiff_t>(residuals.size()))
-        return 0.0;
+double m_scale(std::span<const double> residuals, double parameters, double start, double tuning) {
+    const double top = tuning * tuning / 6.0;
+    const double n = std::max(1.0, static_cast<double>(residuals.size()) - parameters);
+    const auto zeros = static_cast<double>(std::count(residuals.begin(), residuals.end(), 0.0));
+    if (static_cast<double>(residuals.size()) - zeros <= 0.5 * n) return 0.0;
     double scale = start > 0.0 ? start : std::max(median_absolute_deviation(residuals), 1e-300);
     // Newton on log(scale), kept inside a factor 3 a step; the mean falls monotonically in the scale.
     for (int iteration = 0; iteration < kMaxIterations; ++iteration) {
         double mean = 0.0, slope = 0.0;
         for (const double r : residuals) {
-            const LossValue value = loss(r / scale);
+            const double u = r / scale;
+            const LossValue value = bisquare_loss(u, tuning);
             mean += value.rho / top;
-            slope -= value.psi / top * r / scale;
+            slope -= value.psi / top * u;
         }
         mean /= n;
         slope /= n;
@@ -93,12 +100,11 @@ double m_scale(std::span<const double> residuals, double start) {
 }
 
 double reweighted(std::span<const double> residuals, double start) {
-    const double first = m_scale(residuals, start);
+    const double first = m_scale(residuals, 0.0, start, kMScaleTuning);
     if (first <= 0.0) return 0.0;
     double weights = 0.0, squares = 0.0;
-    static const Loss loss("bisquare", kBisquareTuning);
     for (const double r : residuals) {
-        const double weight = loss(r / first).weight;
+        const double weight = bisquare_loss(r / first, kBisquareTuning).weight;
         weights += weight;
         squares += weight * r * r;
     }
@@ -130,7 +136,8 @@ double scale_efficiency(ScaleMethod method) {
     throw InvalidArgument("unknown scale method");
 }
 
-double robust_scale(std::span<const double> residuals, ScaleMethod method, double parameters, double start) {
+double robust_scale(std::span<const double> residuals, ScaleMethod method, double parameters, double start,
+                    double tuning) {
     if (residuals.empty()) throw InvalidArgument("robust_scale: no residuals");
     switch (method) {
         case ScaleMethod::fixed:
@@ -140,9 +147,9 @@ double robust_scale(std::span<const double> residuals, ScaleMethod method, doubl
         case ScaleMethod::mad:
             return median_absolute_deviation(residuals);
         case ScaleMethod::proposal2:
-            return proposal2(residuals, parameters, start);
+            return proposal2(residuals, parameters, start, tuning > 0.0 ? tuning : kProposal2Tuning);
         case ScaleMethod::m_scale:
-            return m_scale(residuals, start);
+            return m_scale(residuals, parameters, start, tuning > 0.0 ? tuning : kMScaleTuning);
         case ScaleMethod::reweighted:
             return reweighted(residuals, start);
     }

@@ -24,7 +24,7 @@ struct MinimiseOptions {
     /// their spread, 1e-18 is about 1e-8 standard errors at a few hundred rows.
     double gain_tolerance = 1e-18;
     double step_tolerance = 1e-14;  ///< or when a step changes the parameters by less than this share
-    int polish_steps = 8;           ///< Newton steps after the trust region has stopped, while they halve the gradient
+    int polish_steps = 100;         ///< Newton steps after the trust region has stopped, while they shrink the gradient
     std::function<bool()> interrupt;  ///< asked after each step; true stops
     void check() const;               ///< throws InvalidArgument naming the field
 };

@@ -32,6 +32,11 @@ struct Evaluation {
     double cost = 0.0;          ///< never negative
     Eigen::VectorXd gradient;   ///< p
     Eigen::MatrixXd curvature;  ///< p x p, positive semi-definite
+    /// Asked for by the minimiser: an objective that has the rows at hand may give R (upper, p x p) with R'R the
+    /// curvature, from a QR of the rows. It keeps twice the digits where columns are nearly dependent. Empty if not
+    /// given.
+    bool want_root = false;
+    Eigen::MatrixXd root;
 };
 
 /// A sum of losses over rows plus priors, seen whole: cost, gradient and curvature in one pass over the rows.

@@ -1,45 +1,110 @@
 #pragma once
+#include <lobetime/fit/levenberg_marquardt.hpp>
 #include <lobetime/fit/loss.hpp>
+#include <lobetime/fit/mean_model.hpp>
 #include <lobetime/fit/minimise.hpp>
 #include <lobetime/fit/scale.hpp>
 
+#include <cstdint>
 #include <functional>
+#include <memory>
+#include <span>
 #include <string>
+#include <string_view>
 #include <vector>
 
 namespace lobetime {
 
-/// Mean of every row and its derivatives: fills `fitted` (n) and `jacobian` (n x p) at `theta` (p).
-using MeanFunction =
-    std::function<void(const Eigen::VectorXd& theta, Eigen::VectorXd& fitted, Eigen::MatrixXd& jacobian)>;
+/// How the parameters are found.
+///
+///     m   M-estimate: loss and scale settle together, from the start (redescending losses: from a Huber fit there)
+///     s   S-estimate: the parameters with the least M-scale, from many starts; breakdown 50 %, efficiency 29 %
+///     mm  S-estimate, then the loss with the scale held: breakdown 50 % and the loss's efficiency (95 %)
+///
+/// Sources: Huber, Ann Math Stat 1964;35:73; Rousseeuw and Yohai 1984, doi 10.1007/978-1-4615-7821-5_15; Yohai, Ann
+/// Stat 1987;15:642; many short searches, the best polished: Salibian-Barrera and Yohai, J Comput Graph Stat
+/// 2006;15:414.
+enum class Estimator { m, s, mm };
+
+Estimator estimator_from_name(std::string_view name);  ///< "m", "s", "mm"; throws InvalidArgument
+std::string_view estimator_name(Estimator estimator);
 
 struct RegressionOptions {
-    Loss loss{"bisquare"};
-    ScaleMethod scale_method = ScaleMethod::mad;
-    double scale = 1.0;              ///< the value held when the method is `fixed`, else not used
+    Estimator estimator = Estimator::mm;
+    Loss loss{"bisquare"};                        ///< of m and mm; mm needs a redescending one
+    ScaleMethod scale_method = ScaleMethod::mad;  ///< of m; s and mm have the M-scale
+    double scale = 1.0;                           ///< the value held when the method is `fixed`, else not used
+    double s_tuning = kMScaleTuning;              ///< bisquare constant of the M-scale
+    int starts = 0;                  ///< 0: 1 for m, 100 for s and mm; more than 1 searches for the lowest minimum
+    int polished = 10;               ///< distinct candidates followed to their minimum, >= 1
+    std::uint64_t seed = 1;          ///< of the starts
+    int threads = 0;                 ///< 0 = as many as the machine has; results do not depend on it
     int max_scale_rounds = 500;      ///< alternations of fit and scale
     double scale_tolerance = 1e-12;  ///< relative change of scale and parameters between rounds
-    MinimiseOptions solver;
+    MinimiseOptions solver{.max_iterations = 10000};
+    void check() const;  ///< throws InvalidArgument naming the field
+};
+
+/// A minimum that the search met, and how many of the polished candidates ended in it.
+struct FoundMinimum {
+    Eigen::VectorXd theta;
+    double scale = 0.0;  ///< M-scale of the residuals (root mean square for squares): what the search compares
+    int count = 0;
+    int first_start = 0;  ///< the start that led there first: 0 the given one
+};
+
+struct SearchReport {
+    int starts = 1;
+    int polished = 1;                  ///< candidates followed to a minimum
+    int failed = 0;                    ///< starts from which nothing could be evaluated
+    std::vector<FoundMinimum> minima;  ///< distinct, the best (taken) first
 };
 
 struct RegressionFit {
+    std::vector<std::string> names;
     Eigen::VectorXd theta;  ///< p
     double scale = 0.0;
-    double cost = 0.0;          ///< sum of rho((y - mean) / scale)
-    Eigen::VectorXd weights;    ///< n, psi(u) / u
-    Eigen::VectorXd residuals;  ///< n
+    double cost = 0.0;             ///< sum of rho((y - mean) / scale)
+    Eigen::VectorXd fitted;        ///< n
+    Eigen::VectorXd residuals;     ///< n
+    Eigen::VectorXd weights;       ///< n, psi(u) / u
+    Eigen::MatrixXd jacobian;      ///< n x p, of the mean
+    Eigen::VectorXd lower, upper;  ///< p, as given
+    Loss loss;                     ///< that of the last step
+    Eigen::VectorXd s_theta;       ///< S-estimate (s, mm), else empty
     int scale_rounds = 0;
     Minimum minimum;
+    SearchReport search;
+    std::vector<std::string> warnings;  ///< what makes the numbers less sure than they look
 };
 
-/// Robust nonlinear regression y = mean(theta) + error: minimises sum rho((y - mean) / scale), with the scale
-/// re-estimated after each minimisation until both stand still. The same solver and losses carry the time model.
-///
-/// Shapes: y n, start/lower/upper p. Throws InvalidArgument (sizes), NotFinite (row named), NotIdentifiable
-/// (parameters named), NotConverged.
-/// A redescending loss needs a start near the right minimum, e.g. a Huber fit.
-RegressionFit fit_robust_regression(const MeanFunction& mean, const Eigen::VectorXd& y, const Eigen::VectorXd& start,
-                                    const Eigen::VectorXd& lower, const Eigen::VectorXd& upper,
-                                    const std::vector<std::string>& names, const RegressionOptions& options);
+/// Robust nonlinear regression y = mean(theta) + error for any mean: the engine of the time model.
+class RobustRegression {
+public:
+    /// Throws InvalidArgument (sizes, options), NotFinite (row of y named).
+    RobustRegression(MeanModel mean, Eigen::VectorXd y, std::vector<std::string> names, RegressionOptions options = {});
+
+    /// start, lower, upper: p. Throws InvalidArgument, NotFinite (row named), NotIdentifiable (parameters named),
+    /// NotConverged.
+    RegressionFit fit(const Eigen::VectorXd& start, const Eigen::VectorXd& lower, const Eigen::VectorXd& upper) const;
+
+    /// The estimate once more from the rows as often as `counts` (n) says, started at `fit`: what a replicate of the
+    /// bootstrap is. Scales are estimated again. No search is made again: a replicate stays near the fit's minimum.
+    Eigen::VectorXd refit(const RegressionFit& fit, std::span<const int> counts) const;
+
+    /// The objective that `fit` minimises, its scale held. It must not outlive this object.
+    std::unique_ptr<Objective> objective(const RegressionFit& fit) const;
+
+    const MeanModel& mean() const { return mean_; }
+    const Eigen::VectorXd& y() const { return y_; }
+    const RegressionOptions& options() const { return options_; }
+    const std::vector<std::string>& names() const { return names_; }
+
+private:
+    MeanModel mean_;
+    Eigen::VectorXd y_;
+    std::vector<std::string> names_;
+    RegressionOptions options_;
+};
 
 }  // namespace lobetime

@@ -30,20 +30,26 @@ struct ProfileOptions {
     /// Of the deviance: 1 where curvature and information agree, else variance by the sandwich over variance by the
     /// curvature, so that the profile is as wide as the sandwich where it is parabolic.
     double deviance_unit = 1.0;
-    double tolerance = 1e-9;  ///< of the ends, relative to the distance from the estimate
-    int max_evaluations = 200;
+    double tolerance = 1e-9;    ///< of the ends, relative to the distance from the estimate
+    int max_evaluations = 200;  ///< points of the profile for one end
     std::function<bool()> interrupt;
+    void check() const;  ///< throws InvalidArgument naming the field
 };
 
 /// Interval of all values whose deviance stays below `critical`, searched outwards from the minimum.
 ///
-/// A point of the profile is found as the minimum of cost + K/2 (g(theta) - c)^2: whatever K, it is the least cost
-/// among all theta with that g(theta), so the profile is exact and nothing is parametrised anew. An end is open
-/// when the deviance does not reach `critical` however far the quantity goes, or when a bound of the parameters stops
-/// it; an open end has no number.
+/// A point of the profile of a parameter is the minimum with the parameter held; of another quantity g it is the
+/// minimum of cost + K/2 (g(theta) - c)^2: whatever K, that is the least cost among all theta with that g(theta), so
+/// the profile is exact and nothing is parametrised anew. Both give the profile's slope with the point, so that the
+/// ends are found by Newton steps on the signed root of the deviance, inside a bracket once there is one.
 ///
-/// `theta`: the minimum, `standard_error`: of the quantity (sets the first steps). Throws NotConverged when a lower
-/// minimum than `theta` is met (the fit was not at its minimum) or the search does not settle.
+/// An end is open when the deviance does not reach `critical` however far the quantity goes (it levels off, or the
+/// objective can no longer be evaluated), or when a bound of the parameters stops it; an open end has no number. An
+/// end beyond the values that the quantity can have is cut there.
+///
+/// `theta`: the minimum, `standard_error` > 0: of the quantity (sets the first steps only). Throws NotConverged when a
+/// lower minimum than `theta` is met (the fit was not at its minimum), the search does not settle or `interrupt` stops
+/// it, NotFinite when the quantity has no value at `theta`, InvalidArgument (sizes, options).
 ProfileInterval profile_interval(const Objective& objective, const Eigen::VectorXd& theta, const Eigen::VectorXd& lower,
                                  const Eigen::VectorXd& upper, const Quantity& quantity, double standard_error,
                                  const ProfileOptions& options);

@@ -1,0 +1,46 @@
+#pragma once
+#include <lobetime/fit/robust_regression.hpp>
+
+#include <Eigen/Core>
+
+#include <span>
+#include <string_view>
+
+namespace lobetime {
+
+/// How the covariance of an M-estimate is found. With s_i the score of row i, h_i its leverage, A the curvature:
+///
+///     model  equal spread and the right loss assumed: scale^2 times K^2 (sum psi^2 / (n - p)) / (mean psi')^2 times
+///            (J'J)^-1, K = 1 + p / n var(psi') / (mean psi')^2 (Huber and Ronchetti, Robust Statistics, 2nd ed., 7.6)
+///     hc0    A^-1 (sum s s') A^-1: robust against unequal spread and a wrong loss
+///     hc1    hc0 times n / (n - p)
+///     hc2    each score by 1 / sqrt(1 - h)
+///     hc3    each score by 1 / (1 - h)
+///
+/// For squares these are the rules of MacKinnon and White, J Econometrics 1985;29:305. Leverages are of the reweighted
+/// fit: h_i = w_i J_i' (sum w J J')^-1 J_i.
+enum class CovarianceRule { model, hc0, hc1, hc2, hc3 };
+
+CovarianceRule covariance_rule_from_name(std::string_view name);  ///< throws InvalidArgument naming the known ones
+
+/// n, in [0, 1).
+Eigen::VectorXd leverages(const RegressionFit& fit);
+
+/// Curvature of the objective at the fit (psi' as it is; p x p). Throws NotIdentifiable when it is not positive
+/// definite.
+Eigen::MatrixXd regression_curvature(const RegressionFit& fit);
+
+/// p x p. Throws NotIdentifiable where a parameter is on its bound (named) or the curvature is not positive definite.
+Eigen::MatrixXd regression_covariance(const RegressionFit& fit, CovarianceRule rule);
+
+/// Scores of a cluster are summed before they are squared, so that rows of one cluster may be correlated; times
+/// G / (G - 1) (n - 1) / (n - p) (CR1; Cameron and Miller, J Hum Resour 2015;50:317). `cluster`: n numbers from 0 on.
+Eigen::MatrixXd regression_covariance_clustered(const RegressionFit& fit, std::span<const int> cluster);
+
+/// A^-1 s_i for each row, n x p: how far the row moves the estimate, to first order.
+Eigen::MatrixXd regression_influence(const RegressionFit& fit);
+
+/// Quantile of Student's t (Boost.Math).
+double t_quantile(double p, double degrees);
+
+}  // namespace lobetime

@@ -1,0 +1,115 @@
+#include <lobetime/core/errors.hpp>
+#include <lobetime/fit/robust_regression.hpp>
+#include <lobetime/inference/regression_inference.hpp>
+
+#include <pybind11/eigen.h>
+#include <pybind11/functional.h>
+#include <pybind11/pybind11.h>
+#include <pybind11/stl.h>
+
+#include <string>
+#include <utility>
+#include <vector>
+
+namespace py = pybind11;
+using namespace lobetime;
+
+namespace {
+
+/// mean(theta) -> (fitted, jacobian), called with the interpreter's lock held and by one thread only.
+MeanModel python_mean(py::function mean, Eigen::Index rows, int parameters) {
+    MeanModel model;
+    model.rows = rows;
+    model.parameters = parameters;
+    model.parallel = false;
+    model.evaluate = [mean = std::move(mean)](const Eigen::VectorXd& theta, Eigen::VectorXd& fitted,
+                                              Eigen::MatrixXd& jacobian) {
+        const py::tuple pair = mean(theta);
+        fitted = pair[0].cast<Eigen::VectorXd>();
+        jacobian = pair[1].cast<Eigen::MatrixXd>();
+    };
+    return model;
+}
+
+bool interrupted() {
+    if (PyErr_CheckSignals() != 0) throw py::error_already_set();
+    return false;
+}
+
+py::list minima_of(const RegressionFit& fit) {
+    py::list rows;
+    for (const FoundMinimum& one : fit.search.minima)
+        rows.append(py::dict(py::arg("scale") = one.scale, py::arg("count") = one.count,
+                             py::arg("first_start") = one.first_start, py::arg("theta") = one.theta));
+    return rows;
+}
+
+}  // namespace
+
+void bind_regression(py::module_& m) {
+    py::class_<RegressionFit>(m, "RegressionFit", "A minimum of the robust objective of a general regression.")
+        .def_readonly("names", &RegressionFit::names)
+        .def_readonly("theta", &RegressionFit::theta)
+        .def_readonly("scale", &RegressionFit::scale)
+        .def_readonly("cost", &RegressionFit::cost)
+        .def_readonly("fitted", &RegressionFit::fitted)
+        .def_readonly("residuals", &RegressionFit::residuals)
+        .def_readonly("weights", &RegressionFit::weights)
+        .def_readonly("jacobian", &RegressionFit::jacobian)
+        .def_property_readonly("leverages", &leverages)
+        .def_property_readonly("influence", &regression_influence)
+        .def_property_readonly("loss", [](const RegressionFit& f) { return f.loss.name(); })
+        .def_property_readonly("tuning", [](const RegressionFit& f) { return f.loss.tuning(); })
+        .def_property_readonly("on_bound", [](const RegressionFit& f) { return f.minimum.on_bound; })
+        .def_property_readonly("termination", [](const RegressionFit& f) { return f.minimum.message; })
+        .def_property_readonly("iterations", [](const RegressionFit& f) { return f.minimum.iterations; })
+        .def_readonly("scale_rounds", &RegressionFit::scale_rounds)
+        .def_readonly("warnings", &RegressionFit::warnings)
+        .def_property_readonly("starts", [](const RegressionFit& f) { return f.search.starts; })
+        .def_property_readonly("polished", [](const RegressionFit& f) { return f.search.polished; })
+        .def_property_readonly("failed_starts", [](const RegressionFit& f) { return f.search.failed; })
+        .def_property_readonly("minima", &minima_of)
+        .def(
+            "covariance",
+            [](const RegressionFit& f, const std::string& rule) {
+                return regression_covariance(f, covariance_rule_from_name(rule));
+            },
+            py::arg("rule"))
+        .def(
+            "clustered_covariance",
+            [](const RegressionFit& f, const std::vector<int>& cluster) {
+                return regression_covariance_clustered(f, cluster);
+            },
+            py::arg("cluster"));
+
+    py::class_<RobustRegression>(m, "RobustRegression", "Engine of lobetime.RobustRegression.")
+        .def(py::init([](py::function mean, const Eigen::VectorXd& y, const std::vector<std::string>& names,
+                         const std::string& estimator, const std::string& loss, double tuning,
+                         const std::string& scale_method, double scale, double s_tuning, int starts, int polished,
+                         std::uint64_t seed, int max_iterations) {
+                 RegressionOptions options;
+                 options.estimator = estimator_from_name(estimator);
+                 options.loss = Loss(loss, tuning);
+                 options.scale_method = scale_method_from_name(scale_method);
+                 options.scale = scale;
+                 options.s_tuning = s_tuning > 0.0 ? s_tuning : kMScaleTuning;
+                 options.starts = starts;
+                 options.polished = polished;
+                 options.seed = seed;
+                 options.solver.max_iterations = max_iterations;
+                 options.solver.interrupt = interrupted;
+                 return RobustRegression(python_mean(std::move(mean), y.size(), static_cast<int>(names.size())), y,
+                                         names, options);
+             }),
+             py::arg("mean"), py::arg("y"), py::kw_only(), py::arg("names"), py::arg("estimator"), py::arg("loss"),
+             py::arg("tuning"), py::arg("scale_method"), py::arg("scale"), py::arg("s_tuning"), py::arg("starts"),
+             py::arg("polished"), py::arg("seed"), py::arg("max_iterations"))
+        .def("fit", &RobustRegression::fit, py::arg("start"), py::arg("lower"), py::arg("upper"))
+        .def(
+            "refit",
+            [](const RobustRegression& r, const RegressionFit& f, const std::vector<int>& counts) {
+                return r.refit(f, counts);
+            },
+            py::arg("fit"), py::arg("counts"));
+    m.def("t_quantile", &t_quantile, py::arg("p"), py::arg("degrees"));
+}
