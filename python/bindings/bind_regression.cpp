@@ -111,5 +111,49 @@ void bind_regression(py::module_& m) {
                 return r.refit(f, counts);
             },
             py::arg("fit"), py::arg("counts"));
+    m.def(
+        "regression_intervals",
+        [](const RobustRegression& regression, const RegressionFit& fit, const std::vector<std::string>& names,
+           const std::vector<py::function>& functions, const std::string& method, double level, const std::string& rule,
+           const std::vector<int>& cluster, bool bca, int replicates, std::uint64_t seed, const py::object& progress) {
+            std::vector<Quantity> quantities = parameter_quantities(fit);
+            if (!functions.empty()) quantities.clear();
+            for (std::size_t k = 0; k < functions.size(); ++k) {
+                Quantity one;
+                one.name = names.at(k);
+                one.parallel = false;
+                one.value = [&function = functions[k]](const Eigen::VectorXd& theta) {
+                    return function(theta).cast<double>();
+                };
+                quantities.push_back(one);
+            }
+            RegressionIntervalOptions options;
+            options.method = method == "profile"     ? IntervalMethod::profile
+                             : method == "bootstrap" ? IntervalMethod::bootstrap
+                                                     : IntervalMethod::sandwich;
+            options.level = level;
+            options.rule = covariance_rule_from_name(rule);
+            options.cluster = cluster;
+            options.bca = bca;
+            options.replicates.replicates = replicates;
+            options.replicates.seed = seed;
+            options.interrupt = interrupted;
+            options.replicates.progress = [&progress](int done, int total) {
+                interrupted();
+                return progress.is_none() || !progress(done, total).equal(py::bool_(false));
+            };
+            py::list rows;
+            for (const RegressionInterval& one : regression_intervals(regression, fit, quantities, options)) {
+                rows.append(py::dict(py::arg("name") = one.name, py::arg("estimate") = one.interval.estimate,
+                                     py::arg("standard_error") = one.standard_error,
+                                     py::arg("lower") = one.interval.lower, py::arg("upper") = one.interval.upper,
+                                     py::arg("lower_open") = one.interval.lower_open,
+                                     py::arg("upper_open") = one.interval.upper_open, py::arg("reason") = one.reason));
+            }
+            return rows;
+        },
+        py::arg("regression"), py::arg("fit"), py::kw_only(), py::arg("names"), py::arg("functions"), py::arg("method"),
+        py::arg("level"), py::arg("rule"), py::arg("cluster"), py::arg("bca"), py::arg("replicates"), py::arg("seed"),
+        py::arg("progress") = py::none());
     m.def("t_quantile", &t_quantile, py::arg("p"), py::arg("degrees"));
 }

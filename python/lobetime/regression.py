@@ -16,6 +16,7 @@ from . import _core
 
 Doubles: TypeAlias = npt.NDArray[np.float64]
 Values: TypeAlias = "Mapping[str, float] | Sequence[float] | Doubles"
+Method: TypeAlias = Literal["sandwich", "profile", "bootstrap"]
 Function: TypeAlias = Callable[[Mapping[str, float]], float]
 
 
@@ -29,14 +30,15 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
     Parameters
     ----------
     mean : callable
-        ``mean(x, theta)`` gives all n fitted values; theta is an array of the p parameters. ``x`` is passed on as it is.
+        ``mean(x, theta)`` gives all n fitted values; theta is an array of the p parameters. ``x`` is
+        passed on as it is.
     jacobian : callable, optional
         ``jacobian(x, theta)``: n x p derivatives. Without it the mean is differentiated automatically: by complex
         steps (exact to rounding; Squire and Trapp, SIAM Rev 1998;40:110), or, where the mean cannot take complex
         numbers, by central differences of fourth order (eight digits or more).
     estimator : {"mm", "m", "s"}
-        "mm": many starts for the least M-scale (breakdown 50 %), then ``loss`` with that scale held. "m": loss and scale
-        settle together from the start. "s": the least M-scale itself.
+        "mm": many starts for the least M-scale (breakdown 50 %), then ``loss`` with that scale held. "m": loss and
+        scale settle together from the start. "s": the least M-scale itself.
     loss : {"bisquare", "cauchy", "huber", "soft_l1", "squares"}
         "mm" needs one of the first two.
     tuning : float, optional
@@ -49,8 +51,8 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
     s_tuning : float, optional
         Bisquare constant of the M-scale; by default 1.547645.
     starts : int, optional
-        1 for "m" and 100 for "s" and "mm" by default. More than one searches for the lowest minimum: starts near and far
-        from the given one, and fits to a few random rows.
+        1 for "m" and 100 for "s" and "mm" by default. More than one searches for the lowest minimum: starts near and
+        far from the given one, and fits to a few random rows.
     polished : int
         Distinct candidates that are followed to their minimum.
     seed : int
@@ -192,6 +194,66 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
         matrix = self.fit_.covariance(rule) if cluster is None else self.fit_.clustered_covariance(_numbered(cluster))
         return pd.DataFrame(matrix, index=self.params_.index, columns=list(self.params_.index))
 
+    def conf_int(
+        self,
+        method: Method = "sandwich",
+        *,
+        level: float = 0.95,
+        functions: Mapping[str, Function] | None = None,
+        hc: str = "HC2",
+        cluster: Sequence[Any] | None = None,
+        kind: Literal["bca", "percentile"] = "bca",
+        replicates: int = 1000,
+        seed: int = 1,
+        progress: Callable[[int, int], bool | None] | None = None,
+    ) -> pd.DataFrame:
+        """Intervals of the parameters, or of ``functions`` of them.
+
+        A frame: estimate, standard_error, lower, upper, open, reason.
+
+        functions : mapping of a name to a callable of a mapping of parameter names to values.
+
+        "sandwich" is estimate -+ t standard errors (``hc``: "HC0" to "HC3", or "model" for equal spread; delta method
+        for functions). "profile" follows the robust objective with the scale held, its deviance in units of the same
+        variance; with squares and "model" the limits are the exact profile-t ones. "bootstrap" draws rows again
+        (``replicates``, ``seed``, ``kind``: bias-corrected and accelerated, or percentile). With ``cluster``, one label
+        a row, clusters take the place of rows, and t has as many degrees of freedom as clusters, less one.
+
+        An end that the data do not close is open: NaN, never a number, with "lower", "upper" or "both" in ``open``.
+        ``progress(done, total)`` may return False to stop.
+        """
+        check_is_fitted(self, "fit_")
+        if method not in ("sandwich", "profile", "bootstrap"):
+            raise _core.InvalidArgument(f"method must be 'sandwich', 'profile' or 'bootstrap', not {method!r}")
+        if kind not in ("bca", "percentile"):
+            raise _core.InvalidArgument(f"kind must be 'bca' or 'percentile', not {kind!r}")
+        names = list(self.params_.index)
+        wanted = functions or {}
+        rows = _core.regression_intervals(
+            self._engine,
+            self.fit_,
+            names=list(wanted),
+            functions=[
+                lambda theta, f=f: float(f(dict(zip(names, map(float, theta), strict=True)))) for f in wanted.values()
+            ],
+            method=method,
+            level=level,
+            rule=hc.lower(),
+            cluster=[] if cluster is None else _numbered(cluster),
+            bca=kind == "bca",
+            replicates=replicates,
+            seed=seed,
+            progress=progress,
+        )
+        frame = pd.DataFrame(rows).set_index("name")
+        open_ends = np.select(
+            [frame["lower_open"] & frame["upper_open"], frame["lower_open"], frame["upper_open"]],
+            ["both", "lower", "upper"],
+            "",
+        )
+        frame["open"] = open_ends
+        return frame[["estimate", "standard_error", "lower", "upper", "open", "reason"]]
+
     def predict(self, x: Any) -> Doubles:
         """The mean at other rows."""
         check_is_fitted(self, "fit_")
@@ -286,6 +348,3 @@ def _with_jacobian(
 
     derivatives = by_complex_steps if complex_steps_hold() else by_differences
     return lambda theta: (values(theta), derivatives(theta))
-
-
-Method: TypeAlias = Literal["sandwich", "profile", "bootstrap"]

@@ -5,6 +5,7 @@
 #include <lobetime/version.hpp>
 
 #include <lobetime/core/errors.hpp>
+#include <lobetime/core/jet.hpp>
 #include <lobetime/core/normal.hpp>
 #include <lobetime/core/parallel.hpp>
 #include <lobetime/core/random.hpp>
@@ -28,6 +29,7 @@
 
 #include <lobetime/fit/levenberg_marquardt.hpp>
 #include <lobetime/fit/loss.hpp>
+#include <lobetime/fit/mean_model.hpp>
 #include <lobetime/fit/minimise.hpp>
 #include <lobetime/fit/objective.hpp>
 #include <lobetime/fit/observations.hpp>
@@ -43,6 +45,7 @@
 #include <lobetime/inference/model_file.hpp>
 #include <lobetime/inference/profile.hpp>
 #include <lobetime/inference/quantity.hpp>
+#include <lobetime/inference/regression_inference.hpp>
 
 #include <lobetime/predict/prediction.hpp>
 #include <lobetime/predict/slots.hpp>

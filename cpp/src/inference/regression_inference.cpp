@@ -8,6 +8,9 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <memory>
+#include <numeric>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -153,6 +156,112 @@ Eigen::MatrixXd regression_covariance_clustered(const RegressionFit& fit, std::s
 Eigen::MatrixXd regression_influence(const RegressionFit& fit) {
     const Pulls pulls = pulls_of(fit);
     return fit.scale * pulls.psi.asDiagonal() * (fit.jacobian * bread(fit, pulls));
+}
+
+std::vector<Quantity> parameter_quantities(const RegressionFit& fit) {
+    std::vector<Quantity> all;
+    for (int j = 0; j < static_cast<int>(fit.names.size()); ++j) {
+        Quantity one;
+        one.name = fit.names[static_cast<std::size_t>(j)];
+        one.value = [j](const Eigen::VectorXd& theta) { return theta[j]; };
+        one.gradient = [j](const Eigen::VectorXd& theta) { return Eigen::VectorXd::Unit(theta.size(), j); };
+        one.parameter = j;
+        all.push_back(one);
+    }
+    return all;
+}
+
+std::vector<RegressionInterval> regression_intervals(const RobustRegression& regression, const RegressionFit& fit,
+                                                     const std::vector<Quantity>& quantities,
+                                                     const RegressionIntervalOptions& options) {
+    if (!(options.level > 0.0 && options.level < 1.0)) throw InvalidArgument("level must lie strictly between 0 and 1");
+    const bool clustered = !options.cluster.empty();
+    const auto n = fit.residuals.size();
+    std::vector<RegressionInterval> out;
+    if (options.method == IntervalMethod::bootstrap) {
+        std::vector<int> unit_of = options.cluster;
+        if (!clustered) {
+            unit_of.resize(static_cast<std::size_t>(n));
+            std::iota(unit_of.begin(), unit_of.end(), 0);
+        }
+        const std::size_t units = static_cast<std::size_t>(*std::max_element(unit_of.begin(), unit_of.end())) + 1;
+        const Refit refit = [&](std::span<const int> counts, std::uint64_t, const std::function<bool()>&) {
+            std::vector<int> rows(unit_of.size());
+            for (std::size_t i = 0; i < rows.size(); ++i) rows[i] = counts[static_cast<std::size_t>(unit_of[i])];
+            return regression.refit(fit, rows);
+        };
+        ReplicateOptions replicate_options = options.replicates;
+        if (!regression.mean().parallel) replicate_options.threads = 1;
+        const Replicates replicates = bootstrap(units, refit, replicate_options);
+        Eigen::MatrixXd influence;
+        if (options.bca) {
+            const Eigen::MatrixXd rows = regression_influence(fit);
+            influence = Eigen::MatrixXd::Zero(static_cast<Eigen::Index>(units), rows.cols());
+            for (std::size_t i = 0; i < unit_of.size(); ++i)
+                influence.row(unit_of[i]) += rows.row(static_cast<Eigen::Index>(i));
+        }
+        for (const Quantity& quantity : quantities) {
+            std::vector<double> values;
+            for (Eigen::Index r = 0; r < replicates.theta.rows(); ++r)
+                values.push_back(quantity.value(replicates.theta.row(r).transpose()));
+            RegressionInterval one;
+            one.name = quantity.name;
+            one.interval.estimate = quantity.value(fit.theta);
+            const double mean = std::accumulate(values.begin(), values.end(), 0.0) / static_cast<double>(values.size());
+            double squares = 0.0;
+            for (const double value : values) squares += (value - mean) * (value - mean);
+            one.standard_error = std::sqrt(squares / static_cast<double>(values.size() - 1));
+            Ends ends{};
+            if (options.bca) {
+                const Eigen::VectorXd step = 1e-4 * influence.colwise().norm().transpose();
+                const Eigen::VectorXd of_units = influence * gradient_of(quantity, fit.theta, step);
+                ends = bca_interval(values, one.interval.estimate,
+                                    acceleration_of({of_units.data(), static_cast<std::size_t>(of_units.size())}),
+                                    options.level);
+            } else {
+                ends = percentile_interval(values, options.level);
+            }
+            one.interval.lower = ends.lower;
+            one.interval.upper = ends.upper;
+            one.interval.lower_open = std::isnan(ends.lower);
+            one.interval.upper_open = std::isnan(ends.upper);
+            if (one.interval.lower_open || one.interval.upper_open)
+                one.reason = "the end lies beyond the replicates: take more of them";
+            out.push_back(one);
+        }
+        return out;
+    }
+    const Eigen::MatrixXd covariance =
+        clustered ? regression_covariance_clustered(fit, options.cluster) : regression_covariance(fit, options.rule);
+    double degrees = static_cast<double>(n - fit.theta.size());
+    if (clustered) {
+        const std::set<int> seen(options.cluster.begin(), options.cluster.end());
+        degrees = static_cast<double>(seen.size()) - 1.0;
+    }
+    const double quantile = t_quantile(0.5 + 0.5 * options.level, degrees);
+    const std::unique_ptr<Objective> objective = regression.objective(fit);
+    const Eigen::MatrixXd curvature_inverse = fit.scale * fit.scale * bread(fit, pulls_of(fit));
+    for (const Quantity& quantity : quantities) {
+        RegressionInterval one;
+        one.name = quantity.name;
+        one.standard_error = delta_standard_error(quantity, fit.theta, covariance);
+        if (options.method == IntervalMethod::sandwich) {
+            one.interval = delta_interval(quantity, fit.theta, covariance, quantile);
+        } else {
+            const double by_curvature = delta_standard_error(quantity, fit.theta, curvature_inverse);
+            ProfileOptions profile;
+            profile.critical = quantile * quantile;
+            profile.deviance_unit = std::pow(one.standard_error / by_curvature, 2);
+            profile.interrupt = options.interrupt;
+            const ProfileInterval found =
+                profile_interval(*objective, fit.theta, fit.lower, fit.upper, quantity, one.standard_error, profile);
+            one.interval = {found.estimate, found.lower, found.upper, found.lower_open, found.upper_open};
+            one.reason = found.lower_reason;
+            if (!found.upper_reason.empty()) one.reason += (one.reason.empty() ? "" : "; ") + found.upper_reason;
+        }
+        out.push_back(one);
+    }
+    return out;
 }
 
 double t_quantile(double p, double degrees) {

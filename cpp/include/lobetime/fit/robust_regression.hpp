@@ -41,7 +41,11 @@ struct RegressionOptions {
     int threads = 0;                 ///< 0 = as many as the machine has; results do not depend on it
     int max_scale_rounds = 500;      ///< alternations of fit and scale
     double scale_tolerance = 1e-12;  ///< relative change of scale and parameters between rounds
-    MinimiseOptions solver{.max_iterations = 10000};
+    MinimiseOptions solver = [] {
+        MinimiseOptions options;
+        options.max_iterations = 10000;  // steps are cheap here, and starts may lie far away
+        return options;
+    }();
     void check() const;  ///< throws InvalidArgument naming the field
 };
 

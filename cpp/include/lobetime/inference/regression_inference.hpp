@@ -1,10 +1,15 @@
 #pragma once
 #include <lobetime/fit/robust_regression.hpp>
+#include <lobetime/inference/bootstrap.hpp>
+#include <lobetime/inference/profile.hpp>
+#include <lobetime/inference/quantity.hpp>
 
 #include <Eigen/Core>
 
 #include <span>
+#include <string>
 #include <string_view>
+#include <vector>
 
 namespace lobetime {
 
@@ -39,6 +44,41 @@ Eigen::MatrixXd regression_covariance_clustered(const RegressionFit& fit, std::s
 
 /// A^-1 s_i for each row, n x p: how far the row moves the estimate, to first order.
 Eigen::MatrixXd regression_influence(const RegressionFit& fit);
+
+enum class IntervalMethod { sandwich, profile, bootstrap };
+
+struct RegressionIntervalOptions {
+    IntervalMethod method = IntervalMethod::sandwich;
+    double level = 0.95;
+    CovarianceRule rule = CovarianceRule::hc2;  ///< of the sandwich, and of the profile's deviance
+    std::vector<int>
+        cluster;      ///< n numbers from 0 on: rows of one may be correlated (CR1); empty: rows are independent
+    bool bca = true;  ///< of the bootstrap; false: percentile
+    ReplicateOptions replicates;
+    std::function<bool()> interrupt;  ///< of the profile; true stops
+};
+
+struct RegressionInterval {
+    std::string name;
+    double standard_error = 0.0;  ///< NaN for the bootstrap where it is not used
+    Interval interval;
+    std::string reason;  ///< why an end is open
+};
+
+/// Intervals of quantities of the parameters.
+///
+///     sandwich   estimate -+ t standard errors, t with n - p degrees of freedom (clusters - 1 when clustered)
+///     profile    on the robust objective, the scale held; the deviance is measured in units of the sandwich's variance
+///                over the curvature's, so that with squares and rule `model` the limits are the exact profile-t ones
+///     bootstrap  rows or clusters drawn again, scale estimated again
+///
+/// Throws as the covariance, `bootstrap` and `profile_interval` do.
+std::vector<RegressionInterval> regression_intervals(const RobustRegression& regression, const RegressionFit& fit,
+                                                     const std::vector<Quantity>& quantities,
+                                                     const RegressionIntervalOptions& options);
+
+/// The parameters themselves as quantities.
+std::vector<Quantity> parameter_quantities(const RegressionFit& fit);
 
 /// Quantile of Student's t (Boost.Math).
 double t_quantile(double p, double degrees);
