@@ -28,9 +28,9 @@ from .plots import (
 
 if TYPE_CHECKING:
     from .model import TheatreTimeModel
+    from .regression import Function
 
 Doubles: TypeAlias = npt.NDArray[np.float64]
-Output: TypeAlias = "Callable[[pd.Series[float]], float]"
 
 MISRECORDED = 1e-4
 """Chance that a recorded time is off by anything: the engine's own for swap counts and lower bounds (assumption)."""
@@ -439,23 +439,23 @@ def _case_numbers(observations: pd.DataFrame, leverage: Doubles, cook: Doubles) 
 
 
 def _on_outputs(
-    outputs: Mapping[str, Output], natural: Callable[[Doubles], pd.Series[float]], theta: Doubles, se: Doubles
+    functions: Mapping[str, Function], named: Callable[[Doubles], dict[str, float]], theta: Doubles, se: Doubles
 ) -> tuple[pd.Series[float], Doubles]:
-    """Values of the outputs at theta and their derivatives, p x outputs (central differences over 1/1000 SE)."""
-    values = pd.Series({name: float(of(natural(theta))) for name, of in outputs.items()}, dtype=float)
-    slopes = np.zeros((len(theta), len(outputs)))
+    """Values of the functions at theta and their derivatives, p x functions (central differences over 1/1000 SE)."""
+    values = pd.Series({name: float(of(named(theta))) for name, of in functions.items()}, dtype=float)
+    slopes = np.zeros((len(theta), len(functions)))
     for k, step in enumerate(1e-3 * se):
         if step > 0:
             away = np.zeros_like(theta)
             away[k] = step
-            up, down = natural(theta + away), natural(theta - away)
-            slopes[k] = [(float(of(up)) - float(of(down))) / (2 * step) for of in outputs.values()]
+            up, down = named(theta + away), named(theta - away)
+            slopes[k] = [(float(of(up)) - float(of(down))) / (2 * step) for of in functions.values()]
     return values, slopes
 
 
 # --- the time model -----------------------------------------------------------------------------------------------
 
-TIME_OUTPUTS: Mapping[str, Output] = {
+TIME_FUNCTIONS: Mapping[str, Function] = {
     "enucleation at 80 mL, min": lambda p: p["e_fixed"] + p["e_80"],
     "morcellation at 80 mL, min": lambda p: (
         p["m_fixed"] + p["yield_g_80"] / (p["rate_50"] * (p["yield_g_80"] / 50.0) ** p["rate_exponent"])
@@ -465,7 +465,7 @@ TIME_OUTPUTS: Mapping[str, Output] = {
 
 
 def diagnose_time_model(
-    model: TheatreTimeModel, cases: Cases, outputs: Mapping[str, Output] | None = None
+    model: TheatreTimeModel, cases: Cases, functions: Mapping[str, Function] | None = None
 ) -> Diagnostics:
     """What ``TheatreTimeModel.diagnostics`` returns; see there."""
     if not hasattr(model, "fit_"):
@@ -479,10 +479,10 @@ def diagnose_time_model(
     logs = (model.params_["scale"] == "log").to_numpy()
     names = model.params_.index
 
-    def natural(theta: Doubles) -> pd.Series[float]:
-        return pd.Series(np.where(logs, np.exp(theta), theta), index=names)
+    def natural(theta: Doubles) -> dict[str, float]:
+        return dict(zip(names, np.where(logs, np.exp(theta), theta).tolist(), strict=True))
 
-    values, slopes = _on_outputs(TIME_OUTPUTS if outputs is None else outputs, natural, fit.theta, se)
+    values, slopes = _on_outputs(TIME_FUNCTIONS if functions is None else functions, natural, fit.theta, se)
     seen = pd.DataFrame(fit.observations())
     seen = seen[seen["kind"] == "residual"].sort_values(["case_index"], kind="stable", ignore_index=True)
     seen["recorded"] -= seen["offset_min"]
@@ -544,7 +544,7 @@ def diagnose_regression(
     regression: FittedRegression,
     predictors: pd.DataFrame | None = None,
     *,
-    outputs: Mapping[str, Output] | None = None,
+    functions: Mapping[str, Function] | None = None,
 ) -> Diagnostics:
     """Diagnostics of a fitted :class:`RobustRegression` (or of anything with its attributes).
 
@@ -553,8 +553,8 @@ def diagnose_regression(
     regression : fitted regression of n rows
     predictors : pandas.DataFrame, optional
         n rows; each column is something to hold the residuals against.
-    outputs : mapping, optional
-        Named functions of the parameters (a Series by name) whose change by each case is wanted.
+    functions : mapping of a name to a callable of a mapping of parameter names to values, optional
+        Outputs whose change by each row is wanted.
 
     Notes
     -----
@@ -590,11 +590,11 @@ def diagnose_regression(
     names = regression.params_.index
     se = np.sqrt(np.diag(covariance))
 
-    def natural(theta: Doubles) -> pd.Series[float]:
-        return pd.Series(theta, index=names)
+    def named(theta: Doubles) -> dict[str, float]:
+        return dict(zip(names, theta.tolist(), strict=True))
 
     estimate = regression.params_["estimate"].to_numpy(float)
-    values, slopes = _on_outputs(outputs or {}, natural, estimate, se)
+    values, slopes = _on_outputs(functions or {}, named, estimate, se)
     return Diagnostics(
         observations=observations,
         cases=table,

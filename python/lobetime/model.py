@@ -17,8 +17,9 @@ from sklearn.utils.validation import check_is_fitted
 from . import _core
 from .cases import Bookings, Cases, read_bookings, read_cases
 from .caution import CAUTION
-from .diagnostics import Diagnostics, Output, diagnose_time_model
+from .diagnostics import Diagnostics, diagnose_time_model
 from .prediction import Prediction
+from .regression import Function
 
 Source: TypeAlias = "str | os.PathLike[str] | pd.DataFrame"
 _PRIORS = ("published", None)
@@ -184,20 +185,20 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             head["bounds"] = "reached by " + ", ".join(self.on_bound_)
         return Summary(head, table, self.scale_, level)
 
-    def diagnostics(self, cases: Cases | Source, *, outputs: Mapping[str, Output] | None = None) -> Diagnostics:
+    def diagnostics(self, cases: Cases | Source, *, functions: Mapping[str, Function] | None = None) -> Diagnostics:
         """How well the fit suits its cases: weights, residuals, leverage, influence, trends, error law.
 
         Parameters
         ----------
         cases : Cases, path or pandas.DataFrame
             Those that the model was fitted to; InvalidArgument for others.
-        outputs : mapping, optional
-            Named functions of the parameters (a Series by name, natural scale) whose change by each case is wanted; by
-            default the minutes of enucleation and of morcellation at 80 mL (``lobetime.diagnostics.TIME_OUTPUTS``).
+        functions : mapping of a name to a callable of a mapping of parameter names to values, optional
+            Outputs whose change by each case is wanted; by default the minutes of enucleation and of morcellation at 80
+            mL (``lobetime.diagnostics.TIME_FUNCTIONS``).
         """
         check_is_fitted(self, "fitted_")
         cases = cases if isinstance(cases, Cases) else read_cases(cases)
-        return diagnose_time_model(self, cases, outputs)
+        return diagnose_time_model(self, cases, functions)
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the model file: JSON, no case rows, no case ids, whole or not at all."""
