@@ -21,6 +21,8 @@ from ._core import (
 )
 from .cases import Bookings, Cases, DataWarning, InvalidData, check_file, read_bookings, read_cases
 from .caution import CAUTION
+from .comparison import FormComparison, compare_forms
+from .diagnostics import Diagnostics, diagnose_regression
 from .evidence import evidence_table, published_prior
 from .model import Summary, TheatreTimeModel, load_model
 from .prediction import Prediction
@@ -32,7 +34,9 @@ __all__ = [
     "Bookings",
     "Cases",
     "DataWarning",
+    "Diagnostics",
     "Error",
+    "FormComparison",
     "InvalidArgument",
     "InvalidData",
     "InvalidModelFile",
@@ -46,7 +50,9 @@ __all__ = [
     "TheatreTimeModel",
     "__version__",
     "check_file",
+    "compare_forms",
     "datasets",
+    "diagnose_regression",
     "evidence_table",
     "load_model",
     "published_prior",

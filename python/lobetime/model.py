@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Self, TypeAlias
@@ -17,7 +17,9 @@ from sklearn.utils.validation import check_is_fitted
 from . import _core
 from .cases import Bookings, Cases, read_bookings, read_cases
 from .caution import CAUTION
+from .diagnostics import Diagnostics, diagnose_time_model
 from .prediction import Prediction
+from .regression import Function
 
 Source: TypeAlias = "str | os.PathLike[str] | pd.DataFrame"
 _PRIORS = ("published", None)
@@ -90,25 +92,35 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             raise _core.InvalidArgument(f"tuning must be positive, or None for the loss's default, not {self.tuning!r}")
         tuning = 0.0 if self.tuning is None else self.tuning
         cases = cases if isinstance(cases, Cases) else read_cases(cases)
-        prior = _core.published_prior()
-        use_prior = self.prior is not None
-        default_scale = "sd" if self.loss == "squares" else "reweighted"
-        fit = _core.fit_theatre_time(
-            cases.table,
-            prior,
-            loss=self.loss,
-            tuning=tuning,
-            scale_method=self.scale_method or default_scale,
-            use_prior=use_prior,
-            threads=self.threads,
-            progress=progress,
-        )
+        prior, use_prior = _core.published_prior(), self.prior is not None
+        fit = self._fit_core(cases, progress=progress)
         self.fit_ = fit
         self.on_bound_ = fit.on_bound
         self._take(_core.model_from_fit(fit, cases.table, prior, loss=self.loss, tuning=tuning, use_prior=use_prior))
         observations = pd.DataFrame(fit.observations())
         self.weights_ = observations[["case_index", "channel", "kind", "standardised", "weight"]]
         return self
+
+    def _fit_core(
+        self,
+        cases: Cases,
+        *,
+        progress: Callable[[int, float], None] | None = None,
+        held_spreads: Sequence[float] | None = None,
+    ) -> _core.TheatreTimeFit:
+        """The fit with this estimator's settings; ``held_spreads``, one a channel, are not estimated."""
+        default_scale = "sd" if self.loss == "squares" else "reweighted"
+        return _core.fit_theatre_time(
+            cases.table,
+            _core.published_prior(),
+            loss=self.loss,
+            tuning=0.0 if self.tuning is None else self.tuning,
+            scale_method=self.scale_method or default_scale,
+            use_prior=self.prior is not None,
+            threads=self.threads,
+            progress=progress,
+            held_spreads=held_spreads,
+        )
 
     def _take(self, fitted: _core.FittedModel) -> None:
         self.fitted_ = fitted
@@ -172,6 +184,21 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         if getattr(self, "on_bound_", []):
             head["bounds"] = "reached by " + ", ".join(self.on_bound_)
         return Summary(head, table, self.scale_, level)
+
+    def diagnostics(self, cases: Cases | Source, *, functions: Mapping[str, Function] | None = None) -> Diagnostics:
+        """How well the fit suits its cases: weights, residuals, leverage, influence, trends, error law.
+
+        Parameters
+        ----------
+        cases : Cases, path or pandas.DataFrame
+            Those that the model was fitted to; InvalidArgument for others.
+        functions : mapping of a name to a callable of a mapping of parameter names to values, optional
+            Outputs whose change by each case is wanted; by default the minutes of enucleation and of morcellation at 80
+            mL (``lobetime.diagnostics.TIME_FUNCTIONS``).
+        """
+        check_is_fitted(self, "fitted_")
+        cases = cases if isinstance(cases, Cases) else read_cases(cases)
+        return diagnose_time_model(self, cases, functions)
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the model file: JSON, no case rows, no case ids, whole or not at all."""
