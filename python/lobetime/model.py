@@ -39,6 +39,12 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         the cases alone and raises :class:`NotIdentifiable` for those they cannot tell.
     scale_method : {"reweighted", "m_scale", "mad", "proposal2", "sd"}, optional
         Robust spread of each phase; by default "reweighted", and "sd" with squares.
+    fixed : mapping, optional
+        Parameters held at a value (natural scale): ``{"e_learn": 0.0}`` is the form without a learning curve in
+        enucleation. They have no prior and no interval.
+    estimator : {"m", "mm"}
+        "m": loss and spreads settle together, from a Huber fit. "mm": ``starts`` searches (named by ``seed``) for the
+        least M-scales first, which stands up to half of the cases being wrong; the loss follows with the spreads held.
     threads : int
         0 = as many as the machine has. Results do not depend on it.
 
@@ -54,6 +60,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         cases, last_case_no and, as ratios to the unit's average surgeon, enucleation and morcellation.
     weights_ : pandas.DataFrame
         What the fit saw, one row an observation: case_index, channel, kind, standardised residual, weight. Not saved.
+    search_ : pandas.DataFrame
+        Of "mm": distinct minima that the search met, the taken one first: scale (geometric mean over observations),
+        count (searches that ended there), first_start (0 the prior's centre, 1 the Huber fit). Not saved.
     n_cases_ : int
     on_bound_ : list of str
         Parameters that ended on a bound: their estimate and interval say less than they seem to. Not saved.
@@ -70,12 +79,20 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         *,
         tuning: float | None = None,
         scale_method: str | None = None,
+        fixed: Mapping[str, float] | None = None,
+        estimator: str = "m",
+        starts: int = 20,
+        seed: int = 1,
         threads: int = 0,
     ) -> None:
         self.loss = loss
         self.prior = prior
         self.tuning = tuning
         self.scale_method = scale_method
+        self.fixed = fixed
+        self.estimator = estimator
+        self.starts = starts
+        self.seed = seed
         self.threads = threads
 
     def fit(

@@ -131,6 +131,8 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     model.sources.clear();
     for (int i = 0; i < fit.layout.size(); ++i)
         model.sources.push_back(source_of(i, fit.layout, prior, model.covariance(i, i), fit.prior_precision[i]));
+    for (const int i : fit.held)
+        model.sources[static_cast<std::size_t>(i)] = {NumberOrigin::held, "given at the fit", 0.0};
 
     std::vector<double> glands = believed_glands(fit, cases);
     std::sort(glands.begin(), glands.end());
