@@ -1,9 +1,9 @@
 #pragma once
 #include <lobetime/cases/case_table.hpp>
+#include <lobetime/fit/estimator.hpp>
 #include <lobetime/fit/loss.hpp>
 #include <lobetime/fit/minimise.hpp>
 #include <lobetime/fit/observations.hpp>
-#include <lobetime/fit/robust_regression.hpp>
 #include <lobetime/fit/scale.hpp>
 #include <lobetime/fit/time_objective.hpp>
 #include <lobetime/model/layout.hpp>
