@@ -9,7 +9,7 @@
 For planning theatre time only; not clinical advice: see ``lt.CAUTION``.
 """
 
-from . import datasets
+from . import datasets, quantities
 from ._core import (
     Error,
     InvalidArgument,
@@ -22,7 +22,7 @@ from ._core import (
 from .cases import Bookings, Cases, DataWarning, InvalidData, check_file, read_bookings, read_cases
 from .caution import CAUTION
 from .evidence import evidence_table, published_prior
-from .model import Summary, TheatreTimeModel, load_model
+from .model import IntervalWarning, Summary, TheatreTimeModel, load_model
 from .prediction import Prediction
 from .regression import RegressionWarning, RobustRegression
 from .slots import slots
@@ -33,6 +33,7 @@ __all__ = [
     "Cases",
     "DataWarning",
     "Error",
+    "IntervalWarning",
     "InvalidArgument",
     "InvalidData",
     "InvalidModelFile",
@@ -50,6 +51,7 @@ __all__ = [
     "evidence_table",
     "load_model",
     "published_prior",
+    "quantities",
     "read_bookings",
     "read_cases",
     "slots",
