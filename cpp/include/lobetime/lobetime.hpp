@@ -47,6 +47,7 @@
 #include <lobetime/inference/profile.hpp>
 #include <lobetime/inference/quantity.hpp>
 #include <lobetime/inference/regression_inference.hpp>
+#include <lobetime/inference/time_intervals.hpp>
 #include <lobetime/inference/time_quantities.hpp>
 
 #include <lobetime/predict/prediction.hpp>
