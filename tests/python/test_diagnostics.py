@@ -231,8 +231,9 @@ def test_robust_regression_shares_everything(stackloss, pyplot):
     with pytest.warns(lt.RegressionWarning, match="another minimum fits almost as well"):
         regression = lt.RobustRegression(lambda x, theta: x @ theta).fit(exog, y, np.zeros(4))
     found = lt.diagnose_regression(regression, predictors, functions={"b1 + b2": lambda p: p["b1"] + p["b2"]})
-    # Weights of R's lmrob (MM, bisquare, 95 %): observation 4 0.121523794, 21 exactly 0; to the solvers' 1e-6.
-    np.testing.assert_allclose(found.weights["response"].nsmallest(2), [0.0, 0.121523794], atol=1e-5)
+    # Weights of R's lmrob (MM, bisquare, 95 %): observation 4 0.121523794, 21 exactly 0. Its M-scale's constant is
+    # rounded to five digits, which moves scale and coefficients in the sixth and this weight in the fourth.
+    np.testing.assert_allclose(found.weights["response"].nsmallest(2), [0.0, 0.121523794], atol=5e-5)
     assert list(found.weights["response"].nsmallest(2).index) == [20, 3]
     np.testing.assert_allclose(found.cases["leverage"], regression.leverage_, rtol=1e-9, atol=1e-14)
     np.testing.assert_allclose(found.output_influence["b1 + b2"], _moved(regression, found) @ [1, 1, 0, 0], rtol=1e-6)
