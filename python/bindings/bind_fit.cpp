@@ -67,6 +67,29 @@ py::dict observation_columns(const TheatreTimeFit& fit) {
     return out;
 }
 
+/// The objective that a fit minimised, its spreads held, with the bounds: to be solved as often as asked.
+struct HeldObjective {
+    HeldObjective(const TheatreTimeFit& fit, const CaseTable& cases, const Loss& loss, int threads)
+        : objective(objective_of(fit, cases, loss, threads)),
+          centre(fit.prior_mean),
+          lower(fit.layout.size()),
+          upper(fit.layout.size()) {
+        for (int i = 0; i < fit.layout.size(); ++i) {
+            lower[i] = to_working(fit.layout.transform(i), fit.layout.lower(i));
+            upper[i] = to_working(fit.layout.transform(i), fit.layout.upper(i));
+        }
+    }
+
+    Minimum solve() const {
+        MinimiseOptions options;
+        options.interrupt = interrupted;
+        return minimise(objective, centre, lower, upper, Curvature::exact, options);
+    }
+
+    TimeObjective objective;
+    Eigen::VectorXd centre, lower, upper;
+};
+
 }  // namespace
 
 void bind_fit(py::module_& m) {
@@ -136,6 +159,28 @@ void bind_fit(py::module_& m) {
             },
             py::arg("cases"), py::kw_only(), py::arg("loss"), py::arg("tuning"), py::arg("threads") = 0,
             "Parameters that each case decides, n_cases: its share of the trace of inverse x reweighted curvature.");
+    py::class_<HeldObjective>(m, "TheatreTimeObjective", "The objective that a fit minimised, with its spreads held.")
+        .def(py::init([](const TheatreTimeFit& fit, const CaseTable& cases, const std::string& loss, double tuning,
+                         int threads) {
+                 const py::gil_scoped_release released;
+                 return HeldObjective(fit, cases, Loss(loss, tuning), threads);
+             }),
+             py::arg("fit"), py::arg("cases"), py::kw_only(), py::arg("loss"), py::arg("tuning") = 0.0,
+             py::arg("threads") = 0, py::keep_alive<1, 2>())
+        .def_readonly("lower", &HeldObjective::lower, "bounds on the working scale")
+        .def_readonly("upper", &HeldObjective::upper)
+        .def(
+            "solve",
+            [](const HeldObjective& held) {
+                Minimum minimum;
+                {
+                    const py::gil_scoped_release released;
+                    minimum = held.solve();
+                }
+                return py::dict(py::arg("theta") = minimum.theta, py::arg("cost") = minimum.cost,
+                                py::arg("iterations") = minimum.iterations, py::arg("termination") = minimum.message);
+            },
+            "One minimisation from the prior's centre: theta, cost, iterations, termination.");
     m.def(
         "fit_theatre_time",
         [](const CaseTable& cases, const PriorSet& prior, const std::string& loss, double tuning,
