@@ -107,7 +107,7 @@ def time_model(report: Report, setting: Setting, sizes: list[int]) -> None:
                 contenders.append(
                     Contender(
                         f"lobetime, whole fit, {loss}, from Python",
-                        lambda m=model, c=cases: void(m.fit(c)),
+                        lambda m=model, c=cases: m.fit(c),
                         ours=True,
                         note="spreads found, covariance included",
                     )
@@ -117,7 +117,7 @@ def time_model(report: Report, setting: Setting, sizes: list[int]) -> None:
                 contenders.append(
                     Contender(
                         "lobetime, whole fit, huber, from Python",
-                        lambda t=table, k=threads: void(_core.fit_theatre_time(t, prior, loss="huber", threads=k)),
+                        lambda t=table, k=threads: _core.fit_theatre_time(t, prior, loss="huber", threads=k),
                         ours=True,
                         threads=threads,
                         turns=1,
@@ -134,11 +134,11 @@ def time_model(report: Report, setting: Setting, sizes: list[int]) -> None:
         if n <= 10_000:
             theirs = NumpyObjective(table, fit, ours.lower, ours.upper)
             evaluations = check_agreement(report, theirs, ours, fit, n)
-            contenders.append(Contender(reference, lambda o=theirs: void(o.solve(o.prior_mean))))
+            contenders.append(Contender(reference, lambda o=theirs: o.solve(o.prior_mean)))
             contenders.append(
                 Contender(
                     f"{SCIPY}, one solve, tolerances 1e-10",
-                    lambda o=theirs: void(o.solve(o.prior_mean, tolerance=1e-10)),
+                    lambda o=theirs: o.solve(o.prior_mean, tolerance=1e-10),
                 )
             )
         elif n == 100_000 and evaluations:
@@ -146,7 +146,7 @@ def time_model(report: Report, setting: Setting, sizes: list[int]) -> None:
             contenders.append(
                 Contender(
                     reference,
-                    lambda o=theirs: void(o.solve(o.prior_mean, max_evaluations=EVALUATIONS)),
+                    lambda o=theirs: o.solve(o.prior_mean, max_evaluations=EVALUATIONS),
                     times=evaluations / EVALUATIONS,
                     turns=1,
                     note=f"{EVALUATIONS} evaluations, scaled to the {evaluations} it takes at 10,000",
@@ -158,11 +158,12 @@ def time_model(report: Report, setting: Setting, sizes: list[int]) -> None:
                 Contender(
                     reference,
                     lambda ms=scipy_ms[known] * n / known: ms,
+                    own_clock=True,
                     turns=1,
                     note=f"not run: its time at {known:,}, scaled by the cases",
                 )
             )
-        turns = setting.turns(7 if n <= 1_000 else 5 if n <= 10_000 else 3)
+        turns = setting.turns(7 if n <= 1_000 else 5 if n <= 10_000 else 3 if n <= 100_000 else 1)
         rows = report.compare(f"Time model, n = {n:,}, {p} parameters", contenders, reference, turns)
         if reference in rows:
             scipy_ms[n] = rows[reference].median_ms
@@ -173,10 +174,6 @@ def time_model(report: Report, setting: Setting, sizes: list[int]) -> None:
                 report.values[f"solve {n} 2"] = rows["lobetime, one solve, from Python, 2 threads"].faster
         if n == 1_000_000:
             memory(report, n)
-
-
-def void(result: object) -> None:
-    """A contender's result is not its milliseconds."""
 
 
 def check_agreement(
@@ -231,7 +228,7 @@ def memory_of(n: int) -> None:
     before = resident()
     table = small.take(np.arange(n) % len(small))
     columns = resident() - before
-    held_fit(table, threads=1)
+    held_fit(table, threads=2)
     print(columns, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 - before)
 
 
@@ -253,7 +250,6 @@ def bootstrap(report: Report, setting: Setting, n: int = 500) -> None:
             reference,
             scipy_refits,
             times=REFITS / SCIPY_REFITS,
-            turns=2,
             note=f"{SCIPY_REFITS} refits, scaled to {REFITS:,}",
         )
     ]
@@ -280,7 +276,7 @@ def bootstrap(report: Report, setting: Setting, n: int = 500) -> None:
         contenders.append(
             Contender(
                 "lobetime, conf_int(method='bootstrap')",
-                lambda m=model: void(m.conf_int(method="bootstrap", replicates=REFITS)),
+                lambda m=model: m.conf_int(method="bootstrap", replicates=REFITS),
                 ours=True,
                 threads=threads,
                 note="spreads found again, intervals included",
@@ -397,17 +393,15 @@ def curve_m(report: Report, setting: Setting) -> None:
         jobs += [
             Contender(
                 "lobetime, Python callable, scale held",
-                lambda d=data, s=ours.scale_: void(
-                    fitted(d, estimator="m", loss="huber", scale_method="fixed", scale=s)
-                ),
+                lambda d=data, s=ours.scale_: fitted(d, estimator="m", loss="huber", scale_method="fixed", scale=s),
                 ours=True,
             ),
             Contender(
                 "lobetime, Python callable, scale found (MAD)",
-                lambda d=data: void(fitted(d, estimator="m", loss="huber")),
+                lambda d=data: fitted(d, estimator="m", loss="huber"),
                 ours=True,
             ),
-            Contender(reference, lambda d=data, s=ours.scale_: void(scipy_huber(d, s)), note="analytic Jacobian"),
+            Contender(reference, lambda d=data, s=ours.scale_: scipy_huber(d, s), note="analytic Jacobian"),
         ]
         if importlib.util.find_spec("lmfit"):
             run = lmfit_jobs(data, ours.scale_)["lmfit, least_squares, huber"]
@@ -415,9 +409,7 @@ def curve_m(report: Report, setting: Setting) -> None:
                 f"Curve, n = {n:,}: lmfit's Huber differs from ours by {apart(run(), estimates(held)):.1e} relative."
             )
             jobs.append(
-                Contender(
-                    "lmfit, least_squares, huber, scale held", lambda r=run: void(r()), note="its own derivatives"
-                )
+                Contender("lmfit, least_squares, huber, scale held", lambda r=run: r(), note="its own derivatives")
             )
         if n == 500:
             answer = try_r(report, setting, "nlrob M")
@@ -427,7 +419,7 @@ def curve_m(report: Report, setting: Setting) -> None:
                     f"{apart(np.array(answer[1:9]), estimates(ours)):.1e} relative, its scale by a factor of "
                     f"{answer[0] / ours.scale_:.5f}."
                 )
-                jobs.append(Contender("R nlrob M, scale found", r_job(setting, "nlrob M"), turns=3))
+                jobs.append(Contender("R nlrob M, scale found", r_job(setting, "nlrob M"), own_clock=True))
         report.compare(f"M-estimate of the eight-parameter curve, n = {n:,}", jobs, reference, setting.turns(5))
 
 
@@ -437,9 +429,7 @@ def curve_squares(report: Report, setting: Setting) -> None:
     jobs: list[Contender] = []
     if setting.regression_program:
         jobs.append(setting.regression_program.contender("lobetime, C++ functor", "squares/500"))
-    jobs.append(
-        Contender("lobetime, Python callable", lambda: void(fitted(data, estimator="m", loss="squares")), ours=True)
-    )
+    jobs.append(Contender("lobetime, Python callable", lambda: fitted(data, estimator="m", loss="squares"), ours=True))
 
     def scipy_squares() -> np.ndarray:
         found = least_squares(
@@ -452,16 +442,16 @@ def curve_squares(report: Report, setting: Setting) -> None:
         return np.asarray(found.x)
 
     report.note(f"Curve, squares: scipy and ours differ by {apart(scipy_squares(), estimates(ours)):.1e} relative.")
-    jobs.append(Contender(SCIPY, lambda: void(scipy_squares()), note="analytic Jacobian"))
+    jobs.append(Contender(SCIPY, lambda: scipy_squares(), note="analytic Jacobian"))
     if importlib.util.find_spec("lmfit"):
         run = lmfit_jobs(data, 1.0)["lmfit, leastsq"]
         report.note(f"Curve, squares: lmfit and ours differ by {apart(run(), estimates(ours)):.1e} relative.")
-        jobs.append(Contender("lmfit, leastsq", lambda: void(run()), note="its own derivatives"))
+        jobs.append(Contender("lmfit, leastsq", lambda: run(), note="its own derivatives"))
     answer = try_r(report, setting, "nls")
     if answer:
         away = apart(np.array(answer[1:9]), estimates(ours))
         report.note(f"Curve, squares: R nls and ours differ by {away:.1e} relative.")
-        jobs.append(Contender("R nls", r_job(setting, "nls")))
+        jobs.append(Contender("R nls", r_job(setting, "nls"), own_clock=True))
     report.compare("Least squares of the eight-parameter curve, n = 500", jobs, SCIPY, setting.turns(5))
 
 
@@ -486,11 +476,11 @@ def curve_mm(report: Report, setting: Setting) -> None:
         f"S-scale over the best known, {SEEDS} seeds: largest {max(scales) / best:.6f}, least "
         f"{min(scales) / best:.6f}; {good} of {SEEDS} within 1.0002."
     )
-    jobs = [Contender("lobetime, Python callable", lambda: void(fitted(data)), ours=True)]
+    jobs = [Contender("lobetime, Python callable", lambda: fitted(data), ours=True)]
     if setting.regression_program:
         jobs.append(setting.regression_program.contender("lobetime, C++ functor", "mm/500"))
     if answer:
-        jobs.append(Contender(reference, r_job(setting, "nlrob MM"), turns=3))
+        jobs.append(Contender(reference, r_job(setting, "nlrob MM"), own_clock=True))
     else:
         report.reasons["mm"] = setting.r_missing or "nlrob MM failed"
     rows = report.compare("S, then MM, of the eight-parameter curve, n = 500", jobs, reference, setting.turns(5))
@@ -519,10 +509,10 @@ def linear(report: Report, setting: Setting) -> None:
     away = apart(theirs(), estimates(ours()))
     report.note(f"Linear model: statsmodels RLM (Huber, MAD) and ours differ by {away:.1e} relative.")
     jobs = [
-        Contender("lobetime, Python callable", lambda: void(ours()), ours=True),
+        Contender("lobetime, Python callable", lambda: ours(), ours=True),
         Contender(
             "statsmodels RLM",
-            lambda: void(sm.RLM(y, x, M=sm.robust.norms.HuberT(HUBER)).fit()),
+            lambda: sm.RLM(y, x, M=sm.robust.norms.HuberT(HUBER)).fit(),
             note="its default tolerance; covariance included",
         ),
     ]
@@ -537,20 +527,20 @@ def prediction(report: Report, setting: Setting) -> None:
     random = np.random.default_rng(1)
     reference = "numpy, vectorised over draws"
     jobs = [
-        Contender("lobetime", lambda: void(model.predict(bookings)), ours=True),
-        Contender(reference, lambda: void(numpy_prediction(model, len(bookings), 4096, random))),
+        Contender("lobetime", lambda: model.predict(bookings), ours=True),
+        Contender(reference, lambda: numpy_prediction(model, len(bookings), 4096, random)),
     ]
     report.compare("Prediction, 40 bookings x 4,096 joint draws", jobs, reference, setting.turns(5))
 
 
-def start_r(folder: Path) -> tuple[Dialogue | None, str]:
+def start_r(folder: Path, clock: str) -> tuple[Dialogue | None, str]:
     if not shutil.which("Rscript"):
         return None, "R is not installed"
     data = curve.enucleation_curve(500)
     header = "log_v80,done,trainee,surgeon_2,surgeon_3,minutes"
     np.savetxt(folder / "rows.csv", np.column_stack([data.x, data.y]), "%.17g", ",", header=header, comments="")
     script = Path(__file__).with_name("enucleation_curve.R")
-    dialogue = Dialogue(["Rscript", str(script), str(folder / "rows.csv")])
+    dialogue = Dialogue(["Rscript", str(script), str(folder / "rows.csv"), clock])
     if dialogue.greeting.startswith("robustbase"):
         return dialogue, ""
     dialogue.close()
@@ -581,21 +571,24 @@ def main() -> None:
     parser.add_argument("--programs", type=Path, default=Path("build/release/cpp/bench"), help="the C++ programs")
     parser.add_argument("--only", nargs="+", choices=GROUPS, default=GROUPS)
     parser.add_argument("--sizes", nargs="+", type=int, default=None, help="cases of the time model, ascending")
+    parser.add_argument(
+        "--clock", choices=("wall", "cpu"), default="wall", help="cpu: for a machine that does other things meanwhile"
+    )
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--memory-of", type=int, help=argparse.SUPPRESS)
     given = parser.parse_args()
     warnings.simplefilter("ignore")
-    if given.memory_of:
+    if given.memory_of is not None:
         memory_of(given.memory_of)
         return
     sizes = given.sizes or ([500, 10_000] if given.quick else [500, 10_000, 100_000, 1_000_000])
-    report = Report(instruction_set())
+    report = Report(instruction_set(), given.clock)
     with tempfile.TemporaryDirectory() as folder, threadpool_limits(1):
-        r, missing = start_r(Path(folder))
+        r, missing = start_r(Path(folder), given.clock)
         setting = Setting(
             given.quick,
-            Program(given.programs / "lobetime_bench_time_model"),
-            Program(given.programs / "lobetime_bench_regression"),
+            Program(given.programs / "lobetime_bench_time_model", given.clock),
+            Program(given.programs / "lobetime_bench_regression", given.clock),
             r,
             missing,
         )
