@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import platform
 import statistics
 import subprocess
@@ -220,9 +221,10 @@ def _milliseconds(one: Contender, clock: str) -> float:
 class Program:
     """A Google Benchmark program."""
 
-    def __init__(self, path: Path, clock: str) -> None:
+    def __init__(self, path: Path, clock: str, units: Path) -> None:
         self.path = path
         self.clock = clock
+        self.environment = os.environ | {"LOBETIME_BENCH_UNITS": str(units)}
 
     def __bool__(self) -> bool:
         return self.path.is_file()
@@ -230,7 +232,8 @@ class Program:
     def measure(self, name: str) -> dict[str, float]:
         """One benchmark by its full name: its milliseconds (real_time, cpu_time) and counters."""
         command = [str(self.path), f"--benchmark_filter=^{name}/real_time$", "--benchmark_min_time=0.05"]
-        ran = subprocess.run([*command, "--benchmark_format=json"], capture_output=True, text=True, check=True)
+        command.append("--benchmark_format=json")
+        ran = subprocess.run(command, env=self.environment, capture_output=True, text=True, check=True)
         found = json.loads(ran.stdout)["benchmarks"][0]
         if found.get("error_occurred"):
             raise RuntimeError(f"{name}: {found['error_message']}")
@@ -240,7 +243,7 @@ class Program:
 
     def contender(self, label: str, name: str, **more: Any) -> Contender:
         key = "cpu_time" if self.clock == "cpu" and more.get("threads", 1) == 1 else "real_time"
-        return Contender(label, lambda: self.measure(name)[key], ours=True, own_clock=True, **more)
+        return Contender(label, lambda: self.measure(name)[key], own_clock=True, **{"ours": True, **more})
 
 
 class Dialogue:
