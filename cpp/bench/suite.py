@@ -11,6 +11,7 @@ included, unless a row says otherwise.
 from __future__ import annotations
 
 import argparse
+import ctypes
 import importlib.metadata
 import importlib.util
 import os
@@ -141,13 +142,16 @@ def time_model(report: Report, setting: Setting, sizes: list[int]) -> None:
         if n <= 10_000:
             theirs = NumpyObjective(table, fit, ours.lower, ours.upper)
             evaluations = check_agreement(report, theirs, ours, fit, n)
-            contenders.append(Contender(reference, lambda o=theirs: o.solve(o.prior_mean)))
             contenders.append(
-                Contender(
-                    f"{SCIPY}, one solve, tolerances 1e-10",
-                    lambda o=theirs: o.solve(o.prior_mean, tolerance=1e-10),
-                )
+                Contender(reference, lambda o=theirs: o.solve(o.prior_mean), turns=None if n <= 1_000 else 1)
             )
+            if n <= 1_000:
+                contenders.append(
+                    Contender(
+                        f"{SCIPY}, one solve, tolerances 1e-10",
+                        lambda o=theirs: o.solve(o.prior_mean, tolerance=1e-10),
+                    )
+                )
         elif n == 100_000 and evaluations:
             theirs = NumpyObjective(table, fit, ours.lower, ours.upper)
             contenders.append(
@@ -199,7 +203,7 @@ def check_agreement(
         f"differs from ours by {theirs.cost(solved['theta']) / solved['cost'] - 1:.1e}."
     )
     found = None
-    for tolerance in (1e-8, 1e-10):
+    for tolerance in (1e-8, 1e-10) if n <= 1_000 else (1e-8,):
         result = theirs.solve(theirs.prior_mean, tolerance=tolerance)
         found = found or result
         off = np.max(np.abs(result.x - solved["theta"]) / error)
@@ -232,11 +236,13 @@ def memory(report: Report, n: int) -> None:
 
 
 def memory_of(n: int) -> None:
+    """Prints MiB of a table of n cases, and the peak with its fit (Linux with glibc)."""
+
     def resident() -> float:
+        ctypes.CDLL(None).malloc_trim(0)  # what earlier work freed must not hold the table unseen
         return int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize() / 2**20
 
     small = unit_table(min(n, 10_000))
-    held_fit(small, threads=1)
     before = resident()
     table = small.take(np.arange(n) % len(small))
     columns = resident() - before
