@@ -9,7 +9,7 @@
 For planning theatre time only; not clinical advice: see ``lt.CAUTION``.
 """
 
-from . import datasets
+from . import datasets, quantities
 from ._core import (
     Error,
     InvalidArgument,
@@ -21,8 +21,10 @@ from ._core import (
 )
 from .cases import Bookings, Cases, DataWarning, InvalidData, check_file, read_bookings, read_cases
 from .caution import CAUTION
+from .comparison import FormComparison, compare_forms
+from .diagnostics import Diagnostics, diagnose_regression
 from .evidence import evidence_table, published_prior
-from .model import Summary, TheatreTimeModel, load_model
+from .model import IntervalWarning, Summary, TheatreTimeModel, load_model
 from .prediction import Prediction
 from .regression import RegressionWarning, RobustRegression
 from .slots import slots
@@ -32,7 +34,10 @@ __all__ = [
     "Bookings",
     "Cases",
     "DataWarning",
+    "Diagnostics",
     "Error",
+    "FormComparison",
+    "IntervalWarning",
     "InvalidArgument",
     "InvalidData",
     "InvalidModelFile",
@@ -46,10 +51,13 @@ __all__ = [
     "TheatreTimeModel",
     "__version__",
     "check_file",
+    "compare_forms",
     "datasets",
+    "diagnose_regression",
     "evidence_table",
     "load_model",
     "published_prior",
+    "quantities",
     "read_bookings",
     "read_cases",
     "slots",

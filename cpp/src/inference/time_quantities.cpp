@@ -131,6 +131,12 @@ Quantity parameter_quantity(const ModelLayout& layout, int parameter) {
     return quantity;
 }
 
+std::vector<Quantity> parameter_quantities(const ModelLayout& layout) {
+    std::vector<Quantity> all;
+    for (int i = 0; i < layout.size(); ++i) all.push_back(parameter_quantity(layout, i));
+    return all;
+}
+
 Quantity enucleation_min_quantity(const ModelLayout& layout, const CaseTable& one) {
     const AskedCase asked = asked_case(layout, one);
     Quantity quantity = quantity_of("enucleation_min, " + asked.words, "min",

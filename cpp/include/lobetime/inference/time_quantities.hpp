@@ -4,6 +4,7 @@
 #include <lobetime/model/layout.hpp>
 
 #include <string_view>
+#include <vector>
 
 namespace lobetime {
 
@@ -18,6 +19,7 @@ namespace lobetime {
 
 /// A parameter on its natural scale. `parameter`: position in the layout.
 Quantity parameter_quantity(const ModelLayout& layout, int parameter);
+std::vector<Quantity> parameter_quantities(const ModelLayout& layout);  ///< all of them, in their order
 
 Quantity enucleation_min_quantity(const ModelLayout& layout, const CaseTable& one);
 Quantity morcellation_min_quantity(const ModelLayout& layout, const CaseTable& one);
