@@ -299,6 +299,7 @@ def bootstrap(report: Report, setting: Setting, n: int = 500) -> None:
                 ours=True,
                 threads=threads,
                 note="spreads found again, intervals included",
+                turns=1,
             )
         )
     rows = report.compare(f"{REFITS:,} bootstrap refits, n = {n}", contenders, reference, setting.turns(3))
