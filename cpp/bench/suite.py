@@ -551,7 +551,11 @@ def prediction(report: Report, setting: Setting) -> None:
     reference = "numpy, vectorised over draws"
     jobs = [
         Contender("lobetime", lambda: model.predict(bookings), ours=True),
-        Contender(reference, lambda: numpy_prediction(model, len(bookings), 4096, random)),
+        Contender(
+            reference,
+            lambda: numpy_prediction(model, len(bookings), 4096, random),
+            note="the draws alone: no explanations, no flags, not the same in any order",
+        ),
     ]
     report.compare("Prediction, 40 bookings x 4,096 joint draws", jobs, reference, setting.turns(5))
 
