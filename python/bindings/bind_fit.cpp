@@ -9,6 +9,8 @@
 #include <pybind11/pybind11.h>
 #include <pybind11/stl.h>
 
+#include <cstdint>
+#include <map>
 #include <string>
 #include <vector>
 
@@ -65,6 +67,29 @@ py::dict observation_columns(const TheatreTimeFit& fit) {
     return out;
 }
 
+/// The objective that a fit minimised, its spreads held, with the bounds: to be solved as often as asked.
+struct HeldObjective {
+    HeldObjective(const TheatreTimeFit& fit, const CaseTable& cases, const Loss& loss, int threads)
+        : objective(objective_of(fit, cases, loss, threads)),
+          centre(fit.prior_mean),
+          lower(fit.layout.size()),
+          upper(fit.layout.size()) {
+        for (int i = 0; i < fit.layout.size(); ++i) {
+            lower[i] = to_working(fit.layout.transform(i), fit.layout.lower(i));
+            upper[i] = to_working(fit.layout.transform(i), fit.layout.upper(i));
+        }
+    }
+
+    Minimum solve() const {
+        MinimiseOptions options;
+        options.interrupt = interrupted;
+        return minimise(objective, centre, lower, upper, Curvature::exact, options);
+    }
+
+    TimeObjective objective;
+    Eigen::VectorXd centre, lower, upper;
+};
+
 }  // namespace
 
 void bind_fit(py::module_& m) {
@@ -95,6 +120,23 @@ void bind_fit(py::module_& m) {
         .def_property_readonly("largest_gradient", [](const TheatreTimeFit& f) { return f.minimum.largest_gradient; })
         .def_property_readonly("termination", [](const TheatreTimeFit& f) { return f.minimum.message; })
         .def_property_readonly("on_bound", [](const TheatreTimeFit& f) { return f.minimum.on_bound; })
+        .def_property_readonly("held",
+                               [](const TheatreTimeFit& f) {
+                                   std::vector<std::string> names;
+                                   for (const int i : f.held)
+                                       names.push_back(f.layout.names()[static_cast<std::size_t>(i)]);
+                                   return names;
+                               })
+        .def_property_readonly("starts", [](const TheatreTimeFit& f) { return f.search.starts; })
+        .def_property_readonly(
+            "minima",
+            [](const TheatreTimeFit& f) {
+                py::list rows;
+                for (const FoundMinimum& one : f.search.minima)
+                    rows.append(py::dict(py::arg("scale") = one.scale, py::arg("count") = one.count,
+                                         py::arg("first_start") = one.first_start, py::arg("theta") = one.theta));
+                return rows;
+            })
         .def("observations", &observation_columns,
              "Columns of what the fit saw, one entry an observation: case_index, channel, kind, phases (bits: 1 "
              "enucleation, 2 haemostasis, 4 morcellation, 8 room), recorded, offset_min, spread, shift, fitted (median "
@@ -113,16 +155,43 @@ void bind_fit(py::module_& m) {
             [](const TheatreTimeFit& fit, const CaseTable& cases, const std::string& loss, double tuning, int threads) {
                 const py::gil_scoped_release released;
                 const TimeObjective objective = objective_of(fit, cases, Loss(loss, tuning), threads);
-                return objective.case_leverage(fit.theta, inverse_reweighted_curvature(objective, fit.theta));
+                return objective.case_leverage(fit.theta, inverse_reweighted_curvature(objective, fit.theta, fit.held));
             },
             py::arg("cases"), py::kw_only(), py::arg("loss"), py::arg("tuning"), py::arg("threads") = 0,
             "Parameters that each case decides, n_cases: its share of the trace of inverse x reweighted curvature.");
+    py::class_<HeldObjective>(m, "TheatreTimeObjective", "The objective that a fit minimised, with its spreads held.")
+        .def(py::init([](const TheatreTimeFit& fit, const CaseTable& cases, const std::string& loss, double tuning,
+                         int threads) {
+                 const py::gil_scoped_release released;
+                 return HeldObjective(fit, cases, Loss(loss, tuning), threads);
+             }),
+             py::arg("fit"), py::arg("cases"), py::kw_only(), py::arg("loss"), py::arg("tuning") = 0.0,
+             py::arg("threads") = 0, py::keep_alive<1, 2>())
+        .def_readonly("lower", &HeldObjective::lower, "bounds on the working scale")
+        .def_readonly("upper", &HeldObjective::upper)
+        .def(
+            "solve",
+            [](const HeldObjective& held) {
+                Minimum minimum;
+                {
+                    const py::gil_scoped_release released;
+                    minimum = held.solve();
+                }
+                return py::dict(py::arg("theta") = minimum.theta, py::arg("cost") = minimum.cost,
+                                py::arg("iterations") = minimum.iterations, py::arg("termination") = minimum.message);
+            },
+            "One minimisation from the prior's centre: theta, cost, iterations, termination.");
     m.def(
         "fit_theatre_time",
         [](const CaseTable& cases, const PriorSet& prior, const std::string& loss, double tuning,
            const std::string& scale_method, bool use_prior, int threads,
-           const std::function<void(int, double)>& progress, const py::object& held_spreads) {
+           const std::function<void(int, double)>& progress, const py::object& held_spreads,
+           const std::map<std::string, double>& fixed, const std::string& estimator, int starts, std::uint64_t seed) {
             FitOptions options;
+            options.fixed = fixed;
+            options.estimator = estimator_from_name(estimator);
+            options.starts = starts;
+            options.seed = seed;
             if (!held_spreads.is_none()) options.held_spreads = held_spreads.cast<std::array<double, kChannels>>();
             options.loss = Loss(loss, tuning);
             options.scale_method = scale_method_from_name(scale_method);
@@ -141,5 +210,7 @@ void bind_fit(py::module_& m) {
         },
         py::arg("cases"), py::arg("prior"), py::kw_only(), py::arg("loss") = "bisquare", py::arg("tuning") = 0.0,
         py::arg("scale_method") = "reweighted", py::arg("use_prior") = true, py::arg("threads") = 0,
-        py::arg("progress") = nullptr, py::arg("held_spreads") = py::none());
+        py::arg("progress") = nullptr, py::arg("held_spreads") = py::none(),
+        py::arg("fixed") = std::map<std::string, double>{}, py::arg("estimator") = "m", py::arg("starts") = 20,
+        py::arg("seed") = 1);
 }

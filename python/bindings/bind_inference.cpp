@@ -1,11 +1,20 @@
+#include <lobetime/core/errors.hpp>
+#include <lobetime/evidence/published_prior.hpp>
+#include <lobetime/inference/bootstrap.hpp>
 #include <lobetime/inference/fitted_model.hpp>
 #include <lobetime/inference/model_file.hpp>
+#include <lobetime/inference/time_intervals.hpp>
+#include <lobetime/inference/time_quantities.hpp>
 
 #include <pybind11/eigen.h>
 #include <pybind11/pybind11.h>
 #include <pybind11/stl.h>
 
+#include <algorithm>
+#include <memory>
 #include <string>
+#include <utility>
+#include <vector>
 
 namespace py = pybind11;
 using namespace lobetime;
@@ -27,20 +36,106 @@ py::list parameter_rows(const FittedModel& model) {
     return rows;
 }
 
+/// A callable of a mapping from parameter names to natural-scale values, as a quantity. Called by any one thread, under
+/// the interpreter's lock.
+Quantity function_quantity(const FittedModel& model, const std::string& name, const std::string& unit,
+                           const std::string& scale, py::function function) {
+    if (scale != "identity" && scale != "log")
+        throw InvalidArgument("scale of " + name + " must be 'identity' or 'log', not '" + scale + "'");
+    // The last copy may go in a thread without the lock.
+    const std::shared_ptr<py::function> held(new py::function(std::move(function)), [](py::function* last) {
+        const py::gil_scoped_acquire gil;
+        delete last;
+    });
+    Quantity quantity{name, unit, [held, name, layout = model.layout](const Eigen::VectorXd& theta) {
+                          const py::gil_scoped_acquire gil;
+                          py::dict values;
+                          for (int i = 0; i < layout.size(); ++i)
+                              values[py::str(layout.names()[static_cast<std::size_t>(i)])] =
+                                  to_natural(layout.transform(i), theta[i]);
+                          const py::object value = (*held)(values);
+                          const double number = PyFloat_AsDouble(value.ptr());
+                          if (number == -1.0 && PyErr_Occurred() != nullptr) throw py::error_already_set();
+                          return number;
+                      }};
+    quantity.parallel = false;
+    quantity.scale = scale == "log" ? Transform::log : Transform::identity;
+    return quantity;
+}
+
+py::dict columns_of(const std::vector<Quantity>& quantities, const std::vector<TimeInterval>& intervals) {
+    py::list name, unit, estimate, lower, upper, open, reason;
+    for (std::size_t q = 0; q < quantities.size(); ++q) {
+        const TimeInterval& one = intervals[q];
+        name.append(quantities[q].name);
+        unit.append(quantities[q].unit);
+        estimate.append(one.interval.estimate);
+        lower.append(one.interval.lower);
+        upper.append(one.interval.upper);
+        const bool low = one.interval.lower_open, high = one.interval.upper_open;
+        open.append(low && high ? "both" : low ? "lower" : high ? "upper" : "");
+        reason.append(one.reason);
+    }
+    return py::dict(py::arg("name") = name, py::arg("unit") = unit, py::arg("estimate") = estimate,
+                    py::arg("lower") = lower, py::arg("upper") = upper, py::arg("open") = open,
+                    py::arg("reason") = reason);
+}
+
+IntervalMethod interval_method(const std::string& method) {
+    if (method == "sandwich") return IntervalMethod::sandwich;
+    if (method == "profile") return IntervalMethod::profile;
+    if (method == "bootstrap") return IntervalMethod::bootstrap;
+    throw InvalidArgument("method must be 'sandwich', 'profile' or 'bootstrap', not '" + method + "'");
+}
+
+bool is_bca(const std::string& kind) {
+    if (kind != "bca" && kind != "percentile")
+        throw InvalidArgument("kind must be 'bca' or 'percentile', not '" + kind + "'");
+    return kind == "bca";
+}
+
+py::dict interval_columns(const TheatreTimeFit& fit, const CaseTable& cases, const std::vector<Quantity>& quantities,
+                          const std::string& loss, double tuning, const std::string& scale_method, bool use_prior,
+                          const std::string& method, double level, const std::string& rule, bool by_surgeon,
+                          const std::string& kind, int replicates, std::uint64_t seed, int threads,
+                          const py::object& progress) {
+    FitOptions fit_options;
+    fit_options.loss = Loss(loss, tuning);
+    fit_options.scale_method = scale_method_from_name(scale_method);
+    fit_options.use_prior = use_prior;
+    TimeIntervalOptions options;
+    options.method = interval_method(method);
+    options.level = level;
+    options.rule = covariance_rule_from_name(rule);
+    options.by_surgeon = by_surgeon;
+    options.bca = is_bca(kind);
+    options.replicates.replicates = replicates;
+    options.replicates.seed = seed;
+    options.replicates.threads = threads;
+    options.replicates.progress = [&progress](int done, int total) {
+        const py::gil_scoped_acquire gil;
+        if (PyErr_CheckSignals() != 0) throw py::error_already_set();
+        return progress.is_none() || !progress(done, total).is(py::bool_(false));
+    };
+    TimeIntervals found;
+    {
+        // C++ objects only; callables take the lock back.
+        const py::gil_scoped_release released;
+        found = time_intervals(fit, cases, published_prior(), fit_options, quantities, options);
+    }
+    py::dict columns = columns_of(quantities, found.intervals);
+    columns["clusters"] = found.clusters;
+    columns["failures"] = found.failures;
+    return columns;
+}
+
+std::pair<double, double> pair_of(const Ends& ends) { return {ends.lower, ends.upper}; }
+
 }  // namespace
 
 void bind_inference(py::module_& m) {
     py::class_<FittedModel>(m, "FittedModel", "All that prediction needs, and nothing of any single case.")
         .def("parameter_rows", &parameter_rows)
-        .def(
-            "intervals",
-            [](const FittedModel& model, double level) {
-                py::list rows;
-                for (const Interval& one : confidence_intervals(model, level))
-                    rows.append(py::make_tuple(one.estimate, one.lower, one.upper));
-                return rows;
-            },
-            py::arg("level") = 0.95, "(estimate, lower, upper) of each parameter, natural scale.")
         .def_property_readonly("names", [](const FittedModel& model) { return model.layout.names(); })
         .def_readonly("theta", &FittedModel::theta)
         .def_readonly("covariance", &FittedModel::covariance)
@@ -105,4 +200,89 @@ void bind_inference(py::module_& m) {
         },
         py::arg("fit"), py::arg("cases"), py::arg("prior"), py::kw_only(), py::arg("loss"), py::arg("tuning"),
         py::arg("use_prior"));
+
+    py::class_<Quantity>(m, "Quantity", "Anything read off the parameters of one model's layout.")
+        .def_readwrite("name", &Quantity::name)
+        .def_readonly("unit", &Quantity::unit)
+        .def(
+            "value",
+            [](const Quantity& quantity, const Eigen::VectorXd& theta) { return quantity.cut(quantity.value(theta)); },
+            py::arg("theta"), "At parameters on the working scale.");
+    m.def(
+        "parameter_quantities", [](const FittedModel& model) { return parameter_quantities(model.layout); },
+        py::arg("model"), "All parameters, in their order.");
+    m.def(
+        "parameter_quantity",
+        [](const FittedModel& model, const std::string& name) {
+            const auto& names = model.layout.names();
+            const auto at = std::find(names.begin(), names.end(), name);
+            if (at == names.end()) {
+                std::string known;
+                for (const std::string& one : names) known += (known.empty() ? "" : ", ") + one;
+                throw InvalidArgument("no parameter is called '" + name + "'; known are: " + known);
+            }
+            return parameter_quantity(model.layout, static_cast<int>(at - names.begin()));
+        },
+        py::arg("model"), py::arg("name"));
+    m.def(
+        "enucleation_min_quantity",
+        [](const FittedModel& model, const CaseTable& one) { return enucleation_min_quantity(model.layout, one); },
+        py::arg("model"), py::arg("one"));
+    m.def(
+        "morcellation_min_quantity",
+        [](const FittedModel& model, const CaseTable& one) { return morcellation_min_quantity(model.layout, one); },
+        py::arg("model"), py::arg("one"));
+    m.def(
+        "morcellation_difference_min_quantity",
+        [](const FittedModel& model, const CaseTable& first, const CaseTable& second) {
+            return morcellation_difference_min_quantity(model.layout, first, second);
+        },
+        py::arg("model"), py::arg("first"), py::arg("second"));
+    m.def(
+        "morcellation_efficiency_quantity",
+        [](const FittedModel& model, const CaseTable& one, const std::string& mean) {
+            const auto spread = [&](Channel channel) {
+                return model.channels[static_cast<std::size_t>(channel)].spread;
+            };
+            return morcellation_efficiency_quantity(model.layout, one, efficiency_mean_from_name(mean),
+                                                    {spread(Channel::tissue), spread(Channel::morcellation)});
+        },
+        py::arg("model"), py::arg("one"), py::kw_only(), py::arg("mean"));
+    m.def(
+        "cases_to_plateau_quantity",
+        [](const std::string& phase, double share) {
+            return cases_to_plateau_quantity(learning_phase_from_name(phase), share);
+        },
+        py::arg("phase"), py::arg("share"));
+    m.def("function_quantity", &function_quantity, py::arg("model"), py::arg("name"), py::kw_only(), py::arg("unit"),
+          py::arg("scale"), py::arg("function"));
+    m.def("time_intervals", &interval_columns, py::arg("fit"), py::arg("cases"), py::arg("quantities"), py::kw_only(),
+          py::arg("loss"), py::arg("tuning"), py::arg("scale_method"), py::arg("use_prior"), py::arg("method"),
+          py::arg("level"), py::arg("rule"), py::arg("by_surgeon"), py::arg("kind"), py::arg("replicates"),
+          py::arg("seed"), py::arg("threads"), py::arg("progress") = py::none(),
+          "Columns: name, unit, estimate, lower, upper, open, reason; and clusters, failures.");
+    m.def(
+        "confidence_intervals",
+        [](const FittedModel& model, const std::vector<Quantity>& quantities, double level) {
+            return columns_of(quantities, confidence_intervals(model, quantities, level));
+        },
+        py::arg("model"), py::arg("quantities"), py::arg("level"),
+        "From the model's own covariance. Columns: name, unit, estimate, lower, upper, open, reason.");
+
+    m.def("resample_counts", &resample_counts, py::arg("units"), py::arg("seed"), py::arg("replicate"),
+          "How often each unit is drawn in a replicate of the bootstrap.");
+    m.def(
+        "percentile_interval",
+        [](const std::vector<double>& values, double level) { return pair_of(percentile_interval(values, level)); },
+        py::arg("values"), py::arg("level"), "(lower, upper); NaN beyond the replicates.");
+    m.def(
+        "bca_interval",
+        [](const std::vector<double>& values, double estimate, double acceleration, double level) {
+            return pair_of(bca_interval(values, estimate, acceleration, level));
+        },
+        py::arg("values"), py::arg("estimate"), py::arg("acceleration"), py::arg("level"),
+        "(lower, upper); NaN beyond the replicates.");
+    m.def(
+        "acceleration_of", [](const std::vector<double>& influence) { return acceleration_of(influence); },
+        py::arg("influence"));
 }

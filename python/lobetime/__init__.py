@@ -9,7 +9,7 @@
 For planning theatre time only; not clinical advice: see ``lt.CAUTION``.
 """
 
-from . import datasets
+from . import datasets, quantities
 from ._core import (
     Error,
     InvalidArgument,
@@ -24,7 +24,7 @@ from .caution import CAUTION
 from .comparison import FormComparison, compare_forms
 from .diagnostics import Diagnostics, diagnose_regression
 from .evidence import evidence_table, published_prior
-from .model import Summary, TheatreTimeModel, load_model
+from .model import IntervalWarning, Summary, TheatreTimeModel, load_model
 from .prediction import Prediction
 from .regression import RegressionWarning, RobustRegression
 from .slots import slots
@@ -37,6 +37,7 @@ __all__ = [
     "Diagnostics",
     "Error",
     "FormComparison",
+    "IntervalWarning",
     "InvalidArgument",
     "InvalidData",
     "InvalidModelFile",
@@ -56,6 +57,7 @@ __all__ = [
     "evidence_table",
     "load_model",
     "published_prior",
+    "quantities",
     "read_bookings",
     "read_cases",
     "slots",

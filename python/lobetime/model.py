@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, Self, TypeAlias
+from typing import Any, Literal, Self, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -19,10 +20,17 @@ from .cases import Bookings, Cases, read_bookings, read_cases
 from .caution import CAUTION
 from .diagnostics import Diagnostics, diagnose_time_model
 from .prediction import Prediction
-from .regression import Function
+from .quantities import Quantity
+from .quantities import function as _function
 
 Source: TypeAlias = "str | os.PathLike[str] | pd.DataFrame"
+Function: TypeAlias = "Quantity | Callable[[Mapping[str, float]], float]"
 _PRIORS = ("published", None)
+_FEW_CLUSTERS = 10
+
+
+class IntervalWarning(UserWarning):
+    """Intervals are less sure than they look; the text says why."""
 
 
 class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
@@ -39,6 +47,12 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         the cases alone and raises :class:`NotIdentifiable` for those they cannot tell.
     scale_method : {"reweighted", "m_scale", "mad", "proposal2", "sd"}, optional
         Robust spread of each phase; by default "reweighted", and "sd" with squares.
+    fixed : mapping, optional
+        Parameters held at a value (natural scale): ``{"e_learn": 0.0}`` is the form without a learning curve in
+        enucleation. They have no prior and no interval.
+    estimator : {"m", "mm"}
+        "m": loss and spreads settle together, from a Huber fit. "mm": ``starts`` searches (named by ``seed``) for the
+        least M-scales first, which stands up to half of the cases being wrong; the loss follows with the spreads held.
     threads : int
         0 = as many as the machine has. Results do not depend on it.
 
@@ -54,6 +68,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         cases, last_case_no and, as ratios to the unit's average surgeon, enucleation and morcellation.
     weights_ : pandas.DataFrame
         What the fit saw, one row an observation: case_index, channel, kind, standardised residual, weight. Not saved.
+    search_ : pandas.DataFrame
+        Of "mm": distinct minima that the search met, the taken one first: scale (geometric mean over observations),
+        count (searches that ended there), first_start (0 the prior's centre, 1 the Huber fit). Not saved.
     n_cases_ : int
     on_bound_ : list of str
         Parameters that ended on a bound: their estimate and interval say less than they seem to. Not saved.
@@ -70,12 +87,20 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         *,
         tuning: float | None = None,
         scale_method: str | None = None,
+        fixed: Mapping[str, float] | None = None,
+        estimator: str = "m",
+        starts: int = 20,
+        seed: int = 1,
         threads: int = 0,
     ) -> None:
         self.loss = loss
         self.prior = prior
         self.tuning = tuning
         self.scale_method = scale_method
+        self.fixed = fixed
+        self.estimator = estimator
+        self.starts = starts
+        self.seed = seed
         self.threads = threads
 
     def fit(
@@ -94,6 +119,11 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         cases = cases if isinstance(cases, Cases) else read_cases(cases)
         prior, use_prior = _core.published_prior(), self.prior is not None
         fit = self._fit_core(cases, progress=progress)
+        self._history = cases.table
+        self.search_ = pd.DataFrame(
+            [{k: one[k] for k in ("scale", "count", "first_start")} for one in fit.minima],
+            columns=["scale", "count", "first_start"],
+        )
         self.fit_ = fit
         self.on_bound_ = fit.on_bound
         self._take(_core.model_from_fit(fit, cases.table, prior, loss=self.loss, tuning=tuning, use_prior=use_prior))
@@ -109,18 +139,26 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         held_spreads: Sequence[float] | None = None,
     ) -> _core.TheatreTimeFit:
         """The fit with this estimator's settings; ``held_spreads``, one a channel, are not estimated."""
-        default_scale = "sd" if self.loss == "squares" else "reweighted"
         return _core.fit_theatre_time(
             cases.table,
             _core.published_prior(),
-            loss=self.loss,
-            tuning=0.0 if self.tuning is None else self.tuning,
-            scale_method=self.scale_method or default_scale,
-            use_prior=self.prior is not None,
+            **self._settings(),
+            fixed=dict(self.fixed or {}),
+            estimator=self.estimator,
+            starts=self.starts,
+            seed=self.seed,
             threads=self.threads,
             progress=progress,
             held_spreads=held_spreads,
         )
+
+    def _settings(self) -> dict[str, Any]:
+        return {
+            "loss": self.loss,
+            "tuning": 0.0 if self.tuning is None else self.tuning,
+            "scale_method": self.scale_method or ("sd" if self.loss == "squares" else "reweighted"),
+            "use_prior": self.prior is not None,
+        }
 
     def _take(self, fitted: _core.FittedModel) -> None:
         self.fitted_ = fitted
@@ -151,18 +189,127 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         core = _core.predict(fitted, bookings.table, draws=draws, seed=seed, threads=self.threads)
         return Prediction(core, bookings, fitted)
 
-    def conf_int(self, method: Literal["sandwich"] = "sandwich", *, level: float = 0.95) -> pd.DataFrame:
-        """Intervals of every parameter, natural scale: estimate, lower, upper.
+    def conf_int(
+        self,
+        method: Literal["sandwich", "profile", "bootstrap"] = "sandwich",
+        *,
+        level: float = 0.95,
+        functions: Mapping[str, Function] | Sequence[Quantity] | None = None,
+        cluster: Literal["surgeon"] | None = None,
+        hc: Literal["HC0", "HC1", "HC2", "HC3"] = "HC2",
+        kind: Literal["bca", "percentile"] = "bca",
+        replicates: int = 1000,
+        seed: int = 1,
+        progress: Callable[[int, int], bool | None] | None = None,
+    ) -> pd.DataFrame:
+        """Intervals of every parameter, or of ``functions`` of them, natural scale.
 
-        "sandwich" is robust against a wrong loss, unequal spread and phases of a case being correlated; it is
-        symmetric on the working scale and kept inside the parameter's bounds. Where a number still rests on its
-        prior (``params_.origin``), the interval is the prior's.
+        A frame, one row each: estimate, lower, upper, open ("", "lower", "upper" or "both"), reason. An end that the
+        cases do not close is open: NaN, never a number, and ``reason`` says why. An end on a bound of its parameter
+        counts as open, whatever the method.
+
+        Parameters
+        ----------
+        method
+            "sandwich": estimate -+ z standard errors; robust against a wrong loss, unequal spread and phases of a case
+            being correlated. Symmetric on the scale where the number is nearest to linear: the logarithm for what is
+            positive (``params_.scale``; minutes and efficiencies), else the number itself, as for differences, cases
+            to the plateau and callables. "profile": all values that the robust objective allows with the spreads held,
+            its deviance in units of the sandwich's variance over the curvature's, so that it is as wide as the sandwich
+            where it is parabolic and follows the curve where not. "bootstrap": cases drawn again, spreads estimated
+            again, and each prior's centre drawn, so that its width counts as it does in the sandwich.
+        functions
+            Quantities of :mod:`lobetime.quantities`, or a mapping of names to them or to callables, which get a mapping
+            of parameter names to natural-scale values. Instead of the parameters.
+        cluster
+            "surgeon": cases of one surgeon may be correlated. Scores are summed by surgeon (CR1; ``hc`` is not used),
+            or surgeons drawn, and z is the quantile of t with one degree of freedom less than there are surgeons. With
+            fewer than ten it warns: such intervals are too narrow more often than they say. What depends on a single
+            surgeon's own level is open.
+        hc
+            How scores are corrected for leverage, as in the rules of the same names.
+        kind
+            Of the bootstrap: bias-corrected and accelerated, or percentile.
+        replicates, seed
+            Of the bootstrap. A replicate's cases depend on (seed, its number) alone.
+        progress
+            ``progress(done, total)``, about ten times a second; returning False stops, and so does Ctrl-C.
+
+        Profile and bootstrap, clusters and rules other than HC2 need the cases of the fit, which are in memory only
+        while the fitted object is: a model from a file or a pickle refuses with InvalidArgument. Where a number still
+        rests on its prior (``params_.origin``), so does its interval.
         """
         check_is_fitted(self, "fitted_")
-        if method != "sandwich":
-            raise _core.InvalidArgument(f"conf_int: method must be 'sandwich', not {method!r}")
-        rows = self.fitted_.intervals(level)
-        return pd.DataFrame(rows, columns=["estimate", "lower", "upper"], index=self.params_.index)
+        if cluster not in (None, "surgeon"):
+            raise _core.InvalidArgument(f"cluster must be 'surgeon' or None, not {cluster!r}")
+        if hc not in ("HC0", "HC1", "HC2", "HC3"):
+            raise _core.InvalidArgument(f"hc must be 'HC0', 'HC1', 'HC2' or 'HC3', not {hc!r}")
+        quantities = self._quantities(functions)
+        if method == "sandwich" and cluster is None and hc == "HC2":
+            columns = _core.confidence_intervals(self.fitted_, quantities, level)
+        else:
+            if not hasattr(self, "_history"):
+                raise _core.InvalidArgument(
+                    f"conf_int(method={method!r}, cluster={cluster!r}, hc={hc!r}) needs the cases of the fit, and a "
+                    "model from a file holds none: fit it again"
+                )
+            columns = _core.time_intervals(
+                self.fit_,
+                self._history,
+                quantities,
+                **self._settings(),
+                method=method,
+                level=level,
+                rule=hc.lower(),
+                by_surgeon=cluster == "surgeon",
+                kind=kind,
+                replicates=replicates,
+                seed=seed,
+                threads=self.threads,
+                progress=progress,
+            )
+            self._warn_of(columns, replicates)
+        frame = pd.DataFrame({name: columns[name] for name in ["estimate", "lower", "upper", "open", "reason"]})
+        frame.index = pd.Index(columns["name"], name="name")
+        return frame
+
+    def _quantities(self, functions: Mapping[str, Function] | Sequence[Quantity] | None) -> list[_core.Quantity]:
+        if functions is None:
+            return _core.parameter_quantities(self.fitted_)
+        wanted: list[Quantity] = []
+        if isinstance(functions, Mapping):
+            for name, one in functions.items():
+                wanted.append(Quantity(name, one.build) if isinstance(one, Quantity) else _function(name, one))
+        else:
+            wanted.extend(functions)
+        for one in wanted:
+            if not isinstance(one, Quantity):
+                raise _core.InvalidArgument(
+                    "functions must be quantities of lobetime.quantities, or a mapping of names to them or to "
+                    f"callables, not {one!r}"
+                )
+        names = [one.name for one in wanted]
+        repeated = sorted({name for name in names if names.count(name) > 1})
+        if repeated:
+            raise _core.InvalidArgument(f"functions must have different names; repeated: {', '.join(repeated)}")
+        return [one.of(self.fitted_) for one in wanted]
+
+    @staticmethod
+    def _warn_of(columns: dict[str, Any], replicates: int) -> None:
+        if 0 < columns["clusters"] < _FEW_CLUSTERS:
+            warnings.warn(
+                f"{columns['clusters']} surgeons are few to tell how much surgeons differ: intervals from fewer than "
+                f"{_FEW_CLUSTERS} clusters are too narrow more often than they say",
+                IntervalWarning,
+                stacklevel=3,
+            )
+        if columns["failures"]:
+            warnings.warn(
+                f"{len(columns['failures'])} of {replicates} replicates have no estimate and are left out; the first: "
+                f"{columns['failures'][0]}",
+                IntervalWarning,
+                stacklevel=3,
+            )
 
     def covariance(self) -> pd.DataFrame:
         """Covariance of the parameters on their working scale (log where ``params_.scale`` says so)."""
@@ -211,7 +358,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
     def __getstate__(self) -> dict[str, object]:
         # The compiled parts travel as the model file's text: data only, readable by a later version.
         state = dict(super().__getstate__())
-        state.pop("fit_", None)
+        for name in ("fit_", "_history"):
+            state.pop(name, None)
         if "fitted_" in state:
             state["fitted_"] = self.fitted_.to_json()
         return state
@@ -233,6 +381,12 @@ def load_model(path: str | os.PathLike[str]) -> TheatreTimeModel:
     return model
 
 
+def _interval_words(low: float, high: float) -> str:
+    if np.isnan(low):
+        return "open" if np.isnan(high) else f"up to {high:.4g}"
+    return f"from {low:.4g}" if np.isnan(high) else f"{low:.4g} to {high:.4g}"
+
+
 @dataclass(frozen=True)
 class Summary:
     """A fitted model to read: ``str()`` gives text, ``table`` the numbers."""
@@ -247,7 +401,7 @@ class Summary:
             {
                 "estimate": self.table["estimate"].map("{:.4g}".format),
                 f"{self.level:.0%} interval": [
-                    f"{low:.4g} to {high:.4g}"
+                    _interval_words(low, high)
                     for low, high in zip(self.table["lower"], self.table["upper"], strict=True)
                 ],
                 "unit": self.table["unit"],

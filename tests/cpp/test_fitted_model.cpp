@@ -233,45 +233,6 @@ TEST(ModelFromFit, AnUnnumberedSurgeonHasNoLastCaseNumber) {
     EXPECT_EQ(model.surgeons[0].cases, 75);
 }
 
-TEST(ConfidenceIntervals, HoldTheEstimateAndStayInsideTheBounds) {
-    for (const FittedModel* model : {&plain().model}) {
-        const auto narrow = confidence_intervals(*model, 0.5), wide = confidence_intervals(*model, 0.95);
-        ASSERT_EQ(wide.size(), static_cast<std::size_t>(model->layout.size()));
-        for (int i = 0; i < model->layout.size(); ++i) {
-            const Interval& one = wide[static_cast<std::size_t>(i)];
-            EXPECT_LE(one.lower, one.estimate) << i;
-            EXPECT_GE(one.upper, one.estimate) << i;
-            EXPECT_GE(one.lower, model->layout.lower(i)) << i;
-            EXPECT_LE(one.upper, model->layout.upper(i)) << i;
-            EXPECT_LE(one.lower, narrow[static_cast<std::size_t>(i)].lower) << i;
-            EXPECT_GE(one.upper, narrow[static_cast<std::size_t>(i)].upper) << i;
-        }
-    }
-}
-
-TEST(ConfidenceIntervals, OfThePriorAreItsRanges) {
-    const FittedModel model = model_from_prior(kPrior);
-    const auto intervals = confidence_intervals(model, 0.9);
-    for (const ParameterPrior& one : kPrior.parameters) {
-        const int i = core_parameter_index(one.name);
-        const Interval& interval = intervals[static_cast<std::size_t>(i)];
-        EXPECT_NEAR(interval.estimate, one.centre, 1e-12 * std::abs(one.centre)) << one.name;
-        // Symmetric on the working scale: the width is that of the range, whatever the centre.
-        const Transform transform = model.layout.transform(i);
-        if (interval.lower > model.layout.lower(i)) {
-            EXPECT_NEAR(to_working(transform, interval.upper) - to_working(transform, interval.lower),
-                        to_working(transform, one.high) - to_working(transform, one.low), 1e-9)
-                << one.name;
-        }
-    }
-}
-
-TEST(ConfidenceIntervals, RefuseALevelThatIsNone) {
-    const FittedModel model = model_from_prior(kPrior);
-    for (const double level : {0.0, 1.0, -0.5, 95.0, std::nan("")})
-        EXPECT_THROW(confidence_intervals(model, level), InvalidArgument);
-}
-
 TEST(DeviceClassName, SpellsBothParts) {
     EXPECT_EQ(device_class_name(BladeMotion::oscillating, Suction::vacuum), "oscillating/vacuum");
     EXPECT_EQ(device_class_name(BladeMotion::unknown, Suction::wall), "unknown/wall");

@@ -178,5 +178,233 @@ TEST(ProfileInterval, LeavesAnEndOpenThatTheDataDoNotClose) {
     }
 }
 
+/// Predicted rate at a concentration of 0.5, in the parameters (Vm, K).
+Quantity rate_at_half() {
+    return {"rate at 0.5", "counts/min^2",
+            [](const Eigen::VectorXd& theta) { return 0.5 * theta[0] / (theta[1] + 0.5); }};
+}
+
+TEST(ProfileInterval, OfAFunctionIsThatOfTheParameterItCouldBe) {
+    const Profiled plain = profiled(puromycin(true), 200.0, 0.05);
+    Eigen::VectorXd x(12), y(12);
+    x << .02, .02, .06, .06, .11, .11, .22, .22, .56, .56, 1.10, 1.10;
+    y << 76, 47, 97, 107, 123, 139, 159, 152, 191, 201, 207, 200;
+    // Vm = 2 m (K + 0.5): the rate at 0.5 is itself a parameter.
+    const Profiled turned = profiled({{"m", "K"},
+                                      x,
+                                      y,
+                                      [](double conc, const Eigen::VectorXd& theta, Eigen::VectorXd& slope) {
+                                          const double vm = 2.0 * theta[0] * (theta[1] + 0.5), below = theta[1] + conc;
+                                          slope[0] = 2.0 * (theta[1] + 0.5) * conc / below;
+                                          slope[1] = 2.0 * theta[0] * conc / below - vm * conc / (below * below);
+                                          return vm * conc / below;
+                                      }},
+                                     180.0, 0.05);
+    const ProfileInterval drawn = plain.of(rate_at_half(), kT10_95), held = turned.of(parameter(0, "m"), kT10_95);
+    EXPECT_NEAR(drawn.estimate, held.estimate, 1e-8 * held.estimate);
+    expect_ends(drawn, held.lower, held.upper);
+    Quantity by_hand = rate_at_half();
+    by_hand.gradient = [](const Eigen::VectorXd& theta) -> Eigen::VectorXd {
+        const double below = theta[1] + 0.5;
+        return Eigen::Vector2d(0.5 / below, -0.5 * theta[0] / (below * below));
+    };
+    expect_ends(plain.of(by_hand, kT10_95), held.lower, held.upper);
+    by_hand.scale = Transform::log;
+    expect_ends(plain.of(by_hand, kT10_95), held.lower, held.upper);
+}
+
+TEST(ProfileInterval, GoesWithAnyMonotoneFunctionOfAParameter) {
+    const Profiled fit = profiled(puromycin(true), 200.0, 0.05);
+    const Quantity falling{"1 / K", "1", [](const Eigen::VectorXd& theta) { return 1.0 / theta[1]; }, 1};
+    expect_ends(fit.of(falling, kT10_95), 1.0 / 0.08615691343, 1.0 / 0.04692034204);
+    const auto points = fit.of(falling, kT10_95).points;
+    for (std::size_t k = 1; k < points.size(); ++k) EXPECT_LE(points[k - 1].value, points[k].value);
+}
+
+TEST(ProfileInterval, RecordsPointsOfTheProfile) {
+    const Profiled fit = profiled(puromycin(true), 200.0, 0.05);
+    const ProfileInterval interval = fit.of(disguised(1, "K"), kT10_95);
+    ASSERT_GE(interval.points.size(), 5U);
+    Evaluation evaluation;
+    fit.objective.evaluate(fit.theta, Curvature::exact, evaluation);
+    const double least = evaluation.cost;
+    for (const ProfilePoint& point : interval.points) {
+        EXPECT_DOUBLE_EQ(point.value, point.theta[1]);
+        fit.objective.evaluate(point.theta, Curvature::exact, evaluation);
+        // Two costs of about 5, subtracted.
+        EXPECT_NEAR(point.deviance, 2.0 * (evaluation.cost - least), 1e-12);
+        // Nothing is left to gain at this K: the slope in Vm is 0 (the solver stops within 1e-15 of the cost, which is
+        // 1e-7 of the standard error of Vm).
+        EXPECT_LT(std::abs(evaluation.gradient[0]) * 7.0, 1e-6);
+    }
+}
+
+TEST(ProfileInterval, IsAsWideAsItsUnit) {
+    // A line is parabolic: ends at -+ sqrt(critical x unit) standard errors.
+    Eigen::VectorXd x(5), y(5);
+    x << 0, 1, 2, 3, 4;
+    y << 0.1, 0.9, 2.2, 2.8, 4.1;
+    Profiled line = profiled({{"a", "b"},
+                              x,
+                              y,
+                              [](double at, const Eigen::VectorXd& theta, Eigen::VectorXd& slope) {
+                                  slope << 1.0, at;
+                                  return theta[0] + theta[1] * at;
+                              }},
+                             0.0, 0.0);
+    Evaluation evaluation;
+    line.objective.evaluate(line.theta, Curvature::exact, evaluation);
+    const double error = std::sqrt(evaluation.curvature.inverse()(1, 1));
+    for (const double unit : {1.0, 0.5, 2.25}) {
+        ProfileOptions options;
+        options.critical = 4.0;
+        options.deviance_unit = unit;
+        const ProfileInterval interval = profile_interval(line.objective, line.theta, line.lower, line.upper,
+                                                          parameter(1, "b"), std::sqrt(unit) * error, options);
+        expect_ends(interval, line.theta[1] - 2.0 * std::sqrt(unit) * error,
+                    line.theta[1] + 2.0 * std::sqrt(unit) * error);
+    }
+}
+
+TEST(ProfileInterval, ABoundOfTheParameterLeavesTheEndOpen) {
+    Profiled fit = profiled(bod(), 20.0, 0.5);
+    fit.upper[1] = 1.0;
+    const ProfileInterval held = fit.of(parameter(1, "r"), kT4_95);
+    EXPECT_TRUE(held.upper_open);
+    EXPECT_TRUE(std::isnan(held.upper));
+    EXPECT_THAT(held.upper_reason, HasSubstr("the parameter's bound 1 is reached at deviance"));
+    EXPECT_NEAR(held.lower, 0.1313977467, 1e-8 * 0.13);
+    const ProfileInterval drawn = fit.of(disguised(1, "r"), kT4_95);
+    EXPECT_TRUE(drawn.upper_open);
+    EXPECT_TRUE(std::isnan(drawn.upper));
+    EXPECT_THAT(drawn.upper_reason, HasSubstr("the bounds of r stop it"));
+    EXPECT_NEAR(drawn.lower, 0.1313977467, 1e-8 * 0.13);
+    // A bound beyond the end does not matter.
+    fit.upper[1] = 2.0;
+    expect_ends(fit.of(parameter(1, "r"), kT4_95), 0.1313977467, 1.808169595);
+}
+
+TEST(ProfileInterval, AnEstimateOnItsBoundIsOpenOnThatSide) {
+    Profiled fit = profiled(bod(), 20.0, 0.5);
+    fit.lower[1] = 0.7;  // above the estimate of 0.53
+    const Minimum minimum = levenberg_marquardt(fit.objective, fit.theta, fit.lower, fit.upper, Curvature::exact);
+    fit.theta = minimum.theta;
+    ASSERT_EQ(minimum.on_bound, std::vector<std::string>{"r"});
+    const ProfileInterval interval = fit.of(parameter(1, "r"), kT4_95);
+    EXPECT_TRUE(interval.lower_open);
+    EXPECT_EQ(interval.estimate, 0.7);
+    EXPECT_FALSE(interval.upper_open);
+    EXPECT_GT(interval.upper, 1.808169595) << "measured from a higher minimum, the deviance is smaller";
+}
+
+TEST(ProfileInterval, SlowGrowthIsNotTakenForALevel) {
+    /// Twice the cost is log(1 + theta^2): about 1.4 more for each doubling, for ever.
+    class Slow final : public Objective {
+    public:
+        const std::vector<std::string>& parameter_names() const override { return names_; }
+        void evaluate(const Eigen::VectorXd& theta, Curvature, Evaluation& out) const override {
+            const double t = theta[0], below = 1.0 + t * t;
+            out.cost = 0.5 * std::log(below);
+            out.gradient = Eigen::VectorXd::Constant(1, t / below);
+            out.curvature = Eigen::MatrixXd::Constant(1, 1, 1.0 / below);
+        }
+
+    private:
+        std::vector<std::string> names_{"t"};
+    };
+    const Eigen::VectorXd zero = Eigen::VectorXd::Zero(1), free = Eigen::VectorXd::Constant(1, kInfinity);
+    ProfileOptions options;
+    options.critical = 25.0;
+    const ProfileInterval interval = profile_interval(Slow(), zero, -free, free, parameter(0, "t"), 1.0, options);
+    const double end = std::sqrt(std::expm1(25.0));
+    expect_ends(interval, -end, end);
+    options.max_evaluations = 3;
+    EXPECT_THROW(profile_interval(Slow(), zero, -free, free, parameter(0, "t"), 1.0, options), NotConverged);
+}
+
+TEST(ProfileInterval, CutsAnEndToTheValuesThatTheQuantityCanHave) {
+    const Profiled fit = profiled(puromycin(true), 200.0, 0.05);
+    Quantity cut = disguised(0, "Vm");
+    cut.least = 200.0;
+    expect_ends(fit.of(cut, kT10_95), 200.0, 229.2890551);
+}
+
+/// Locations of two clouds of rows under Tukey's loss: two minima.
+class TwoClouds final : public Objective {
+public:
+    const std::vector<std::string>& parameter_names() const override { return names_; }
+    void evaluate(const Eigen::VectorXd& theta, Curvature curvature, Evaluation& out) const override {
+        static const Loss bisquare("bisquare");
+        out.cost = 0.0;
+        out.gradient.setZero(1);
+        out.curvature.setZero(1, 1);
+        for (const double y : {-0.5, -0.2, 0.0, 0.2, 0.5, 6.8, 7.0, 7.2}) {
+            const LossValue loss = bisquare(y - theta[0]);
+            out.cost += loss.rho;
+            out.gradient[0] -= loss.psi;
+            out.curvature(0, 0) += bend_of(loss, curvature);
+        }
+    }
+
+private:
+    std::vector<std::string> names_{"centre"};
+};
+
+TEST(ProfileInterval, RefusesToStartFromTheWrongMinimum) {
+    const TwoClouds objective;
+    const Eigen::VectorXd free = Eigen::VectorXd::Constant(1, kInfinity);
+    const auto from = [&](double start) {
+        return levenberg_marquardt(objective, Eigen::VectorXd::Constant(1, start), -free, free, Curvature::exact).theta;
+    };
+    const Eigen::VectorXd best = from(0.0), other = from(7.0);
+    ASSERT_GT(other[0], 6.0);
+    ProfileOptions options;
+    options.critical = 40.0;  // far enough out to meet the other minimum
+    try {
+        profile_interval(objective, other, -free, free, parameter(0, "centre"), 0.5, options);
+        FAIL() << "a lower minimum was passed over";
+    } catch (const NotConverged& error) {
+        EXPECT_THAT(error.what(), HasSubstr("lower minimum"));
+    }
+    // All losses are bounded: far out the cost stands still, below what 40 would need.
+    const ProfileInterval open = profile_interval(objective, best, -free, free, parameter(0, "centre"), 0.5, options);
+    EXPECT_TRUE(open.lower_open && open.upper_open);
+    EXPECT_THROW(profile_interval(objective, best.array() + 0.5, -free, free, parameter(0, "centre"), 0.5, options),
+                 NotConverged)
+        << "not a minimum at all";
+}
+
+TEST(ProfileInterval, StopsWhenInterrupted) {
+    const Profiled fit = profiled(puromycin(true), 200.0, 0.05);
+    ProfileOptions options;
+    int asked = 0;
+    options.interrupt = [&] { return ++asked > 5; };
+    EXPECT_THROW(profile_interval(fit.objective, fit.theta, fit.lower, fit.upper, parameter(0, "Vm"), 7.0, options),
+                 NotConverged);
+    EXPECT_EQ(asked, 6);
+}
+
+TEST(ProfileInterval, RefusesWhatItCannotDo) {
+    const Profiled fit = profiled(puromycin(true), 200.0, 0.05);
+    const auto run = [&](const Quantity& quantity, double standard_error, const ProfileOptions& options) {
+        return profile_interval(fit.objective, fit.theta, fit.lower, fit.upper, quantity, standard_error, options);
+    };
+    EXPECT_THROW(run(parameter(0, "Vm"), 0.0, {}), InvalidArgument);
+    EXPECT_THROW(run(parameter(0, "Vm"), std::nan(""), {}), InvalidArgument);
+    EXPECT_THROW(run(parameter(2, "none"), 1.0, {}), InvalidArgument);
+    for (auto spoil :
+         {+[](ProfileOptions& o) { o.critical = 0.0; }, +[](ProfileOptions& o) { o.deviance_unit = -1.0; },
+          +[](ProfileOptions& o) { o.tolerance = 1.0; }, +[](ProfileOptions& o) { o.max_evaluations = 0; }}) {
+        ProfileOptions options;
+        spoil(options);
+        EXPECT_THROW(run(parameter(0, "Vm"), 7.0, options), InvalidArgument);
+    }
+    const Quantity none{"none", "1", [](const Eigen::VectorXd&) { return std::nan(""); }};
+    EXPECT_THROW(run(none, 1.0, {}), NotFinite);
+    EXPECT_THROW(
+        profile_interval(fit.objective, Eigen::VectorXd::Zero(3), fit.lower, fit.upper, parameter(0, "Vm"), 7.0, {}),
+        InvalidArgument);
+}
+
 }  // namespace
 }  // namespace lobetime

@@ -27,6 +27,7 @@
 #include <lobetime/model/phase_kernel.hpp>
 #include <lobetime/model/prior.hpp>
 
+#include <lobetime/fit/estimator.hpp>
 #include <lobetime/fit/levenberg_marquardt.hpp>
 #include <lobetime/fit/loss.hpp>
 #include <lobetime/fit/mean_model.hpp>
@@ -46,6 +47,8 @@
 #include <lobetime/inference/profile.hpp>
 #include <lobetime/inference/quantity.hpp>
 #include <lobetime/inference/regression_inference.hpp>
+#include <lobetime/inference/time_intervals.hpp>
+#include <lobetime/inference/time_quantities.hpp>
 
 #include <lobetime/predict/prediction.hpp>
 #include <lobetime/predict/slots.hpp>

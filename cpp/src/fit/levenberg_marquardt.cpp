@@ -179,6 +179,7 @@ Minimum levenberg_marquardt(const Objective& objective, const Eigen::VectorXd& s
     }
     minimum.cost = now.cost;
     for (Eigen::Index i = 0; i < p; ++i) {
+        if (lower[i] == upper[i]) continue;  // held, not driven there
         const double margin = 1e-9 * std::max(1.0, std::abs(minimum.theta[i]));
         if (minimum.theta[i] <= lower[i] + margin || minimum.theta[i] >= upper[i] - margin)
             minimum.on_bound.push_back(objective.parameter_names()[static_cast<std::size_t>(i)]);

@@ -113,9 +113,11 @@ private:
         bool whole = evaluation_.root.rows() == p;
         for (Eigen::Index i = 0; i < p; ++i) {
             const double gradient = evaluation_.gradient[i];
-            if (!((theta[i] <= lower_[i] && gradient > 0.0) || (theta[i] >= upper_[i] && gradient < 0.0))) continue;
+            const bool fixed = lower_[i] == upper_[i];
+            if (!fixed && !((theta[i] <= lower_[i] && gradient > 0.0) || (theta[i] >= upper_[i] && gradient < 0.0)))
+                continue;
             whole = false;
-            const double own = evaluation_.curvature(i, i);
+            const double own = fixed ? 1.0 : evaluation_.curvature(i, i);
             evaluation_.curvature.row(i).setZero();
             evaluation_.curvature.col(i).setZero();
             evaluation_.curvature(i, i) = own;
@@ -311,6 +313,7 @@ Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const
     auto* block = new CondensedBlock(objective, curvature, lower, upper);  // the problem takes ownership
     problem.AddResidualBlock(block, nullptr, minimum.theta.data());
     for (int i = 0; i < objective.size(); ++i) {
+        if (lower[i] == upper[i]) continue;  // Ceres wants room between bounds; the step is zero there anyway
         if (std::isfinite(lower[i])) problem.SetParameterLowerBound(minimum.theta.data(), i, lower[i]);
         if (std::isfinite(upper[i])) problem.SetParameterUpperBound(minimum.theta.data(), i, upper[i]);
     }
@@ -342,6 +345,7 @@ Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const
     for (Eigen::Index i = 0; i < p; ++i) {
         const double margin = 1e-9 * std::max(1.0, std::abs(minimum.theta[i]));
         const bool at_bound = minimum.theta[i] <= lower[i] + margin || minimum.theta[i] >= upper[i] - margin;
+        if (lower[i] == upper[i]) continue;  // held, not driven there
         if (at_bound)
             minimum.on_bound.push_back(objective.parameter_names()[static_cast<std::size_t>(i)]);
         else

@@ -234,25 +234,6 @@ bool same_minimum(const Candidate& a, const Candidate& b) {
 
 }  // namespace
 
-Estimator estimator_from_name(std::string_view name) {
-    for (const Estimator one : {Estimator::m, Estimator::s, Estimator::mm}) {
-        if (estimator_name(one) == name) return one;
-    }
-    throw InvalidArgument("estimator '" + std::string(name) + "' is not known; allowed: m, s, mm");
-}
-
-std::string_view estimator_name(Estimator estimator) {
-    switch (estimator) {
-        case Estimator::m:
-            return "m";
-        case Estimator::s:
-            return "s";
-        case Estimator::mm:
-            return "mm";
-    }
-    return "unknown";
-}
-
 void RegressionOptions::check() const {
     solver.check();
     if (estimator == Estimator::m && scale_method == ScaleMethod::fixed && !(scale > 0.0 && std::isfinite(scale)))

@@ -104,6 +104,38 @@ TimeObjective::TimeObjective(const ModelLayout& layout, std::vector<CaseFeatures
     shift_.assign(observations_.size(), 0.0);
 }
 
+TimeObjective TimeObjective::resampled(std::span<const int> counts) const {
+    if (counts.size() != features_.size()) throw InvalidArgument("one count is needed for each case");
+    if (std::any_of(counts.begin(), counts.end(), [](int count) { return count < 0; }))
+        throw InvalidArgument("a count must be 0 or more");
+    TimeObjective some = *this;
+    some.observations_.clear();
+    some.groups_.clear();
+    some.tile_begin_.clear();
+    some.count_.clear();
+    some.spread_.clear();
+    some.shift_.clear();
+    // In the old order, so that nothing has to be sorted again.
+    for (const Group& group : groups_) {
+        const std::size_t begin = some.observations_.size();
+        for (std::size_t o = group.begin; o < group.end; ++o) {
+            const int count = counts[static_cast<std::size_t>(observations_[o].case_index)];
+            if (count == 0) continue;
+            some.observations_.push_back(observations_[o]);
+            some.count_.push_back(count_.empty() ? count : count * count_[o]);
+            some.spread_.push_back(spread_[o]);
+            some.shift_.push_back(shift_[o]);
+        }
+        if (some.observations_.size() == begin) continue;
+        if (some.groups_.empty() || some.groups_.back().tile != group.tile)
+            some.tile_begin_.push_back(some.groups_.size());
+        some.groups_.push_back({group.tile, begin, some.observations_.size(), group.integrate_tissue});
+    }
+    if (some.observations_.empty()) throw InvalidArgument("no case counts");
+    some.tile_begin_.push_back(some.groups_.size());
+    return some;
+}
+
 std::size_t TimeObjective::chunks() const { return std::min(kMaxChunks, tile_begin_.size() - 1); }
 
 int TimeObjective::threads_for_size() const { return features_.size() < kParallelFrom ? 1 : threads_; }
@@ -348,9 +380,10 @@ void TimeObjective::evaluate(const Eigen::VectorXd& theta, Curvature curvature, 
                     throw NotFinite("case " + std::to_string(rows.cases[i] + 1) + ": " +
                                     std::string(channel_name(observations_[o].channel)) +
                                     " cannot be evaluated (not finite)");
-                part.cost += pull.cost;
-                slope[i] = pull.slope;
-                bend[i] = pull.curvature;
+                const double count = count_.empty() ? 1.0 : count_[o];
+                part.cost += count * pull.cost;
+                slope[i] = count * pull.slope;
+                bend[i] = count * pull.curvature;
             }
             const Eigen::Index rows_n = static_cast<Eigen::Index>(n), q = rows.n_columns;
             const Eigen::Map<const Eigen::ArrayXd> slopes(slope.data(), rows_n), bends(bend.data(), rows_n);

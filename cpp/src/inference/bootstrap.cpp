@@ -4,51 +4,15 @@
 #include <lobetime/core/random.hpp>
 #include <lobetime/inference/bootstrap.hpp>
 
+#include "inference/supervisor.hpp"
+
 #include <algorithm>
-#include <atomic>
-#include <chrono>
 #include <cmath>
-#include <thread>
 
 namespace lobetime {
 namespace {
 
 constexpr double kMostFailures = 0.1;
-constexpr auto kBetweenProgress = std::chrono::milliseconds(100);
-
-/// Tells all threads to stop when the caller's `progress` says so. Only the calling thread asks it.
-class Supervisor {
-public:
-    Supervisor(const ReplicateOptions& options) : options_(options) {}
-
-    bool stopped() {
-        if (options_.progress && std::this_thread::get_id() == caller_) {
-            const auto now = std::chrono::steady_clock::now();
-            if (now - last_asked_ >= kBetweenProgress) {
-                last_asked_ = now;
-                ask();
-            }
-        }
-        return stop_.load();
-    }
-
-    void ask() {
-        try {
-            if (!options_.progress(done.load(), options_.replicates)) stop_.store(true);
-        } catch (...) {
-            stop_.store(true);
-            throw;
-        }
-    }
-
-    std::atomic<int> done{0};
-
-private:
-    const ReplicateOptions& options_;
-    const std::thread::id caller_ = std::this_thread::get_id();
-    std::chrono::steady_clock::time_point last_asked_ = std::chrono::steady_clock::now();
-    std::atomic<bool> stop_{false};
-};
 
 /// Quantile of type 6 of sorted values: the order statistic p (n + 1), interpolated; NaN beyond the first and last.
 double quantile_type6(const std::vector<double>& sorted, double p) {
@@ -104,7 +68,7 @@ Replicates bootstrap(std::size_t units, const Refit& refit, const ReplicateOptio
     const std::size_t n = static_cast<std::size_t>(options.replicates);
     std::vector<Eigen::VectorXd> estimates(n);
     std::vector<std::string> reasons(n);
-    Supervisor supervisor(options);
+    Supervisor supervisor(options.progress, options.replicates);
     const std::function<bool()> interrupt = [&] { return supervisor.stopped(); };
     parallel_for(n, options.threads, [&](std::size_t replicate) {
         if (interrupt()) return;
@@ -118,7 +82,7 @@ Replicates bootstrap(std::size_t units, const Refit& refit, const ReplicateOptio
         }
         ++supervisor.done;
     });
-    if (!interrupt() && options.progress) supervisor.ask();
+    supervisor.finish();
     if (interrupt()) {
         throw NotConverged("the bootstrap was stopped after " + std::to_string(supervisor.done.load()) + " of " +
                            std::to_string(n) + " replicates");

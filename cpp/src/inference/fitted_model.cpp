@@ -1,5 +1,4 @@
 #include <lobetime/core/errors.hpp>
-#include <lobetime/core/normal.hpp>
 #include <lobetime/inference/fitted_model.hpp>
 
 #include <Eigen/Cholesky>
@@ -131,6 +130,8 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     model.sources.clear();
     for (int i = 0; i < fit.layout.size(); ++i)
         model.sources.push_back(source_of(i, fit.layout, prior, model.covariance(i, i), fit.prior_precision[i]));
+    for (const int i : fit.held)
+        model.sources[static_cast<std::size_t>(i)] = {NumberOrigin::held, "given at the fit", 0.0};
 
     std::vector<double> glands = believed_glands(fit, cases);
     std::sort(glands.begin(), glands.end());
@@ -184,22 +185,6 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     model.hard_nodule_rate.events += nodules.events;
     model.hard_nodule_rate.cases += nodules.recorded;
     return model;
-}
-
-std::vector<Interval> confidence_intervals(const FittedModel& model, double level) {
-    if (!(level > 0.0 && level < 1.0)) throw InvalidArgument("level must lie strictly between 0 and 1");
-    const double z = normal_quantile(0.5 + 0.5 * level);
-    std::vector<Interval> intervals;
-    for (int i = 0; i < model.layout.size(); ++i) {
-        const Transform transform = model.layout.transform(i);
-        const double half = z * std::sqrt(model.covariance(i, i));
-        const auto inside = [&](double working) {
-            return std::clamp(to_natural(transform, working), model.layout.lower(i), model.layout.upper(i));
-        };
-        intervals.push_back(
-            {to_natural(transform, model.theta[i]), inside(model.theta[i] - half), inside(model.theta[i] + half)});
-    }
-    return intervals;
 }
 
 }  // namespace lobetime

@@ -132,6 +132,7 @@ public:
                 if (slow >= 3) slow = 0;
             }
             if (const std::string stop = clip_to_bound(target, side, inner); !stop.empty()) return {std::nan(""), stop};
+            if (clip_to_limit(target, side, inner)) return {side > 0.0 ? quantity_.most : quantity_.least, ""};
             Attempt attempt = approach(inner, outer, target, side, used);
             if (!attempt.stop.empty()) return {std::nan(""), attempt.stop};
             Point& point = attempt.point;
@@ -257,6 +258,16 @@ private:
                    shown(deviance(inner.cost, centre_.cost)) + ", below " + shown(options_.critical);
         target = bound;
         return "";
+    }
+
+    /// Nothing lies beyond the values that the quantity can have: true where the search has come so far.
+    bool clip_to_limit(double& target, double side, const Point& inner) const {
+        const double natural = side > 0.0 ? quantity_.most : quantity_.least;
+        if (quantity_.parameter >= 0 || std::isinf(natural)) return false;
+        const double limit = to_working(quantity_.scale, natural), beyond = limit + side * 1e-3 * first_step_;
+        if ((inner.at - limit) * side >= 0.0) return true;
+        if ((target - beyond) * side > 0.0) target = beyond;
+        return false;
     }
 
     /// The profile at `target`, or nearer to `inner` where that cannot be had.

@@ -52,13 +52,21 @@ Interval delta_interval(const Quantity& quantity, const Eigen::VectorXd& theta, 
                         double quantile) {
     const double value = quantity.value(theta);
     Interval interval{quantity.cut(value), std::nan(""), std::nan(""), true, true};
+    if (value <= quantity.least && std::isfinite(quantity.least)) {
+        interval.lower = quantity.least;  // it can have no less
+        interval.lower_open = false;
+    }
+    if (value >= quantity.most && std::isfinite(quantity.most)) {
+        interval.upper = quantity.most;
+        interval.upper_open = false;
+    }
     try {
         const double half = quantile * delta_standard_error(quantity, theta, covariance);
         const double centre = to_working(quantity.scale, value);
         interval.lower = quantity.cut(to_natural(quantity.scale, centre - half));
         interval.upper = quantity.cut(to_natural(quantity.scale, centre + half));
         interval.lower_open = interval.upper_open = false;
-    } catch (const NotFinite&) {  // nothing to measure it by: both ends stay open
+    } catch (const NotFinite&) {  // nothing to measure it by: the ends stay open
     }
     return interval;
 }

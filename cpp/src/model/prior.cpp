@@ -11,11 +11,12 @@ namespace {
 
 constexpr double kNormal95 = 1.6448536269514722;
 
-constexpr std::array<std::pair<NumberOrigin, std::string_view>, 4> kOrigins = {
+constexpr std::array<std::pair<NumberOrigin, std::string_view>, 5> kOrigins = {
     {{NumberOrigin::cases, "fitted from cases"},
      {NumberOrigin::published, "published"},
      {NumberOrigin::common_practice, "common practice"},
-     {NumberOrigin::assumption, "assumption"}}};
+     {NumberOrigin::assumption, "assumption"},
+     {NumberOrigin::held, "held by the user"}}};
 
 }  // namespace
 

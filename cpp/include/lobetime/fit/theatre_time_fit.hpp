@@ -1,5 +1,6 @@
 #pragma once
 #include <lobetime/cases/case_table.hpp>
+#include <lobetime/fit/estimator.hpp>
 #include <lobetime/fit/loss.hpp>
 #include <lobetime/fit/minimise.hpp>
 #include <lobetime/fit/observations.hpp>
@@ -11,7 +12,11 @@
 #include <array>
 #include <cstdint>
 #include <functional>
+#include <map>
+#include <memory>
 #include <optional>
+#include <span>
+#include <string>
 #include <vector>
 
 namespace lobetime {
@@ -21,6 +26,12 @@ struct FitOptions {
     ScaleMethod scale_method = ScaleMethod::reweighted;  ///< not `fixed`; `sd` goes with squares
     /// Spreads that are not estimated but held, to compare forms on one yardstick.
     std::optional<std::array<double, kChannels>> held_spreads;
+    /// Core parameters held at a value (natural scale), by name: a form of the model without what they stand for. Such
+    /// a parameter has no prior and no variance.
+    std::map<std::string, double> fixed;
+    Estimator estimator = Estimator::m;  ///< m or mm
+    int starts = 20;                     ///< of mm, >= 1
+    std::uint64_t seed = 1;              ///< of the starts
     bool use_prior = true;          ///< false: no prior on the core parameters (their centres only start the solver)
     int max_rounds = 200;           ///< alternations of parameters and spreads, >= 1
     double round_tolerance = 1e-9;  ///< relative change of spreads and parameters (in standard errors) between rounds
@@ -53,6 +64,8 @@ struct TheatreTimeFit {
     ModelLayout layout;
     Eigen::VectorXd theta;  ///< working scale
     Eigen::VectorXd prior_mean, prior_precision;
+    std::vector<int> held;  ///< positions of the parameters that options.fixed holds
+    SearchReport search;    ///< of mm: the scale is exp(objective of the S-step / observations), see fit_theatre_time
     std::array<ChannelFit, kChannels> channels;
     double phase_correlation = 0.0;  ///< enucleation and morcellation residuals of one case, prior included
     Eigen::MatrixXd curvature;      ///< of the objective, priors included: psi' as it is, or floored at 0 if indefinite
@@ -66,15 +79,51 @@ struct TheatreTimeFit {
 /// Fits the time model to past cases: a Huber fit from the prior's centre, then the asked loss, each alternating
 /// with the channels' robust spreads until neither moves, and a last minimisation with the spreads held.
 ///
+/// With Estimator::mm the start is searched: from the prior's centre, from the Huber fit, and from random thirds of the
+/// cases, a few steps towards the least
+///
+///     sum over channels n_c log(M-scale of the channel's residuals) + prior and counts as above,
+///
+/// the best distinct ones followed to their minimum. The spreads are then those of the lowest minimum's residuals, and
+/// held while the loss finds the parameters (Yohai, Ann Stat 1987;15:642).
+///
 /// Throws InvalidArgument (options, no usable observation), NotFinite (case named), NotIdentifiable (parameters
 /// named), NotConverged.
 TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, const FitOptions& options = {});
+
+/// A fit once more from its cases drawn with replacement, as the bootstrap needs it.
+///
+/// Starts at the fit, finds the spreads again (the parameters' shares in them held), and draws the prior's means
+/// again from the prior, because a prior is an observation too: without it the replicates would vary less than the
+/// estimate does. Runs on the small solver, to a thousandth of a standard error, and can be called by several threads
+/// at once.
+class TheatreTimeRefit {
+public:
+    /// Keeps a copy of what it needs of the cases and of the fit's layout. `prior`, `options`: those of the fit.
+    TheatreTimeRefit(const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior,
+                     const FitOptions& options);
+
+    /// Parameters on the working scale. `counts`: one for each case; (seed, replicate) name the draw of the prior's
+    /// means. Throws NotConverged (also when `interrupt` asks it to stop), NotIdentifiable.
+    Eigen::VectorXd operator()(std::span<const int> counts, std::uint64_t seed, std::uint64_t replicate,
+                               const std::function<bool()>& interrupt = {}) const;
+
+private:
+    std::shared_ptr<const TheatreTimeFit> fit_;
+    std::shared_ptr<const TimeObjective> objective_;
+    PriorSet prior_;
+    FitOptions options_;
+    Eigen::VectorXd lower_, upper_;
+    Eigen::VectorXd unit_;  ///< about a standard error each
+};
 
 /// The objective that the fit minimised, with the spreads it ended with, made again from its cases. Points to
 /// `fit.layout`. Throws InvalidArgument unless there are as many cases as the fit had.
 TimeObjective objective_of(const TheatreTimeFit& fit, const CaseTable& cases, const Loss& loss, int threads);
 
 /// Inverse of the objective's reweighted curvature at the fit, p x p, priors included: what leverages refer to.
-Eigen::MatrixXd inverse_reweighted_curvature(const TimeObjective& objective, const Eigen::VectorXd& theta);
+/// Rows and columns of `held` parameters are zero.
+Eigen::MatrixXd inverse_reweighted_curvature(const TimeObjective& objective, const Eigen::VectorXd& theta,
+                                             const std::vector<int>& held = {});
 
 }  // namespace lobetime

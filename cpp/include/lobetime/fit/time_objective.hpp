@@ -37,7 +37,16 @@ public:
     const std::vector<std::string>& parameter_names() const override { return layout_->names(); }
     void evaluate(const Eigen::VectorXd& theta, Curvature curvature, Evaluation& out) const override;
 
+    /// The same objective over the cases as often as `counts` (n_cases) says, cases that count 0 left out: a replicate
+    /// of the bootstrap. Counts weigh cost, gradient and curvature; what is listed by observation stays one entry each.
+    /// Throws InvalidArgument for a wrong number of counts, negative ones or none above 0.
+    TimeObjective resampled(std::span<const int> counts) const;
+
+    /// How often an observation counts, one entry each; empty when all count once.
+    const std::vector<int>& counts() const { return count_; }
+
     void set_loss(const Loss& loss) { loss_ = loss; }
+    void set_prior_mean(const Eigen::VectorXd& mean) { prior_mean_ = mean; }
 
     /// Row spreads and shifts from the channels' spreads, at `theta`; held until the next call. The shift is how far
     /// the mean log of a sum lies from the log of the sum of medians: 0 for a phase recorded alone.
@@ -96,6 +105,7 @@ private:
     std::vector<Observation> observations_;  ///< sorted by tile, then alike ones together
     std::vector<Group> groups_;
     std::vector<std::size_t> tile_begin_;  ///< first group of each tile, and the end
+    std::vector<int> count_;
     std::vector<double> spread_, shift_;
     Eigen::VectorXd prior_mean_, prior_precision_;
     Loss loss_{"huber"};

@@ -1,7 +1,6 @@
 #pragma once
 #include <lobetime/cases/case_table.hpp>
 #include <lobetime/fit/theatre_time_fit.hpp>
-#include <lobetime/inference/quantity.hpp>
 #include <lobetime/model/layout.hpp>
 #include <lobetime/model/prior.hpp>
 
@@ -85,9 +84,5 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
 /// one case may be correlated) and P the prior precision. The leverage correction is the HC2 rule (MacKinnon and
 /// White, J Econometrics 1985;29:305) carried over to M-estimates.
 Eigen::MatrixXd sandwich_covariance(const TheatreTimeFit& fit);
-
-/// Intervals at `level` (0 < level < 1) from the model's covariance, symmetric on the working scale and kept inside the
-/// parameter's bounds.
-std::vector<Interval> confidence_intervals(const FittedModel& model, double level);
 
 }  // namespace lobetime

@@ -41,8 +41,8 @@ struct Interval {
 /// Throws NotFinite naming the quantity, InvalidArgument (sizes).
 double delta_standard_error(const Quantity& quantity, const Eigen::VectorXd& theta, const Eigen::MatrixXd& covariance);
 
-/// estimate -+ `quantile` standard errors on the quantity's scale, cut to the values it can have. Both ends are open
-/// where the quantity has no finite derivative (NaN estimate where it has no value).
+/// estimate -+ `quantile` standard errors on the quantity's scale, cut to the values it can have. Where the quantity
+/// has no finite derivative both ends are open, but for a limit that the estimate stands on.
 Interval delta_interval(const Quantity& quantity, const Eigen::VectorXd& theta, const Eigen::MatrixXd& covariance,
                         double quantile);
 

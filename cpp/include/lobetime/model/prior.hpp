@@ -6,10 +6,10 @@
 namespace lobetime {
 
 /// Where a number comes from. Every number a user sees carries one of these.
-enum class NumberOrigin { cases, published, common_practice, assumption };
+enum class NumberOrigin { cases, published, common_practice, assumption, held };
 
 std::string_view origin_words(
-    NumberOrigin origin);  ///< "fitted from cases", "published", "common practice", "assumption"
+    NumberOrigin origin);  ///< "fitted from cases", "published", "common practice", "assumption", "held by the user"
 NumberOrigin origin_from_words(std::string_view words);
 
 /// Gaussian prior of one parameter on its working scale, given by a centre and the range that should hold 90 %.

@@ -1,62 +1,80 @@
-"""Fit and prediction against scipy and numpy on the same model, interleaved, one thread:
+"""The time model's objective with its spreads held, in numpy, for scipy to minimise.
 
-    OPENBLAS_NUM_THREADS=1 python cpp/bench/against_scipy.py [CASES ...]
-
-scipy.optimize.least_squares solves the objective once from the prior's centre, with our spreads given to it, an
-analytic Jacobian, the same loss and priors (each row as the root of twice its cost). Ours is the whole job: Huber
-start, spreads found, default loss, intervals' ingredients. How scipy stopped, and how far
-from our minimum, is printed before anything is timed: a ratio against a solve that stalled says little.
-Prediction: 40 bookings x 4,096 joint draws, against the same formulas in vectorised numpy.
+Rows, loss, priors and bounds are those of a fit of ours, for cases with every column recorded.
 """
 
 from __future__ import annotations
 
-import statistics
-import sys
-import time
-import warnings
+import copy
 
 import numpy as np
-from scipy.optimize import OptimizeResult, least_squares
+from scipy.optimize import OptimizeResult, least_squares, root
 from scipy.special import ndtr
 
 import lobetime as lt
 from lobetime import _core
 
 TUNING = 1.345
-TOLERANCES = (1e-8, 1e-10)  # scipy's default, and one nearer to the precision of ours
 LN2 = np.log(2.0)
 
 
 class NumpyObjective:
-    """Huber objective of cases with every column recorded, rows as residuals with their Jacobian."""
+    """Huber objective: rows as residuals with an analytic Jacobian."""
 
-    def __init__(self, table: _core.CaseTable, fit: _core.TheatreTimeFit) -> None:
+    def __init__(self, table: _core.CaseTable, fit: _core.TheatreTimeFit, lower: np.ndarray, upper: np.ndarray) -> None:
         self.at = {name: i for i, name in enumerate(fit.names)}
         self.p = len(fit.names)
+        self.lower, self.upper = lower, upper
         self.prior_mean, self.root_precision = np.array(fit.prior_mean), np.sqrt(fit.prior_precision)
         self.factor = _core.loss_information_factor("huber")
         rows = fit.observations()
         case, kind, channel = rows["case_index"], np.array(rows["kind"]), np.array(rows["channel"])
-        self.rows = {name: (kind == "residual") & (channel == name) for name in set(channel)}
-        self.case = {name: case[mask] for name, mask in self.rows.items()}
-        self.left = {name: (rows["recorded"] - rows["offset_min"])[mask] for name, mask in self.rows.items()}
-        self.offset = {name: rows["offset_min"][mask] for name, mask in self.rows.items()}
-        self.spread = {name: rows["spread"][mask] for name, mask in self.rows.items()}
-        self.shift = {name: rows["shift"][mask] for name, mask in self.rows.items()}
+        self.by_row = {}
+        for name in sorted(set(channel[kind == "residual"])):
+            mask = (kind == "residual") & (channel == name)
+            self.by_row[name] = {
+                "case": case[mask],
+                "left": (rows["recorded"] - rows["offset_min"])[mask],
+                "offset": rows["offset_min"][mask],
+                "spread": rows["spread"][mask],
+                "shift": rows["shift"][mask],
+            }
         self.counted = case[kind == "swap_count"]
+        self.root_count = np.ones(len(table))
         self.v80 = np.log(table.gland_ml / 80)
         self.done = table.surgeon_case_no - 1
         self.tissue = np.log(table.tissue_g)
         self.oscillating = (table.blade == "oscillating").astype(float)
-        self.share = {kind: (table.suction == kind).astype(float) for kind in ("vacuum", "peristaltic", "wall")}
+        suction = table.suction
+        self.vacuum, self.peristaltic, self.wall = (
+            (suction == name).astype(float) for name in ("vacuum", "peristaltic", "wall")
+        )
         self.trainee, self.nodule, self.fault = table.trainee, table.hard_nodule, table.device_fault
         self.anticoagulated = table.anticoagulated
         self.spinal = (table.anaesthesia == "spinal").astype(float)
         self.swaps = np.nan_to_num(table.canister_swaps)
         self.log_canister = np.log(table.canister_ml)
-        self.u = np.array([self.at[f"surgeon_enucleation[{code}]"] for code in table.surgeon])
-        self.v = np.array([self.at[f"surgeon_morcellation[{code}]"] for code in table.surgeon])
+        surgeons = table.surgeon
+        self.u = np.array([self.at[f"surgeon_enucleation[{code}]"] for code in surgeons])
+        self.v = np.array([self.at[f"surgeon_morcellation[{code}]"] for code in surgeons])
+
+    def resampled(self, counts: np.ndarray) -> NumpyObjective:
+        """The same objective with each case counted so often; cases that count 0 are left out."""
+        kept = np.flatnonzero(counts)
+        position = np.full(counts.size, -1)
+        position[kept] = np.arange(kept.size)
+        out = copy.copy(self)
+        for name, value in vars(self).items():
+            if isinstance(value, np.ndarray) and value.shape == counts.shape and name != "counted":
+                setattr(out, name, value[kept])
+        out.root_count = np.sqrt(counts[kept])
+        out.by_row = {}
+        for name, columns in self.by_row.items():
+            chosen = counts[columns["case"]] > 0
+            out.by_row[name] = {key: values[chosen] for key, values in columns.items()}
+            out.by_row[name]["case"] = position[out.by_row[name]["case"]]
+        out.counted = position[self.counted[counts[self.counted] > 0]]
+        return out
 
     def phases(self, t: np.ndarray) -> dict[str, tuple[np.ndarray, dict]]:
         """log of each phase's minutes and its derivatives by column; columns of levels are index arrays."""
@@ -102,8 +120,8 @@ class NumpyObjective:
             - t[a["rate_50"]]
             - t[a["rate_exponent"]] * size
             - t[a["blade_oscillating"]] * self.oscillating
-            - t[a["suction_peristaltic"]] * self.share["peristaltic"]
-            - t[a["suction_wall"]] * self.share["wall"]
+            - t[a["suction_peristaltic"]] * self.peristaltic
+            - t[a["suction_wall"]] * self.wall
             + np.log(learning)
             + t[self.v]
             + t[a["m_trainee"]] * self.trainee
@@ -114,8 +132,8 @@ class NumpyObjective:
             a["rate_50"]: -1.0,
             a["rate_exponent"]: -size,
             a["blade_oscillating"]: -self.oscillating,
-            a["suction_peristaltic"]: -self.share["peristaltic"],
-            a["suction_wall"]: -self.share["wall"],
+            a["suction_peristaltic"]: -self.peristaltic,
+            a["suction_wall"]: -self.wall,
             a["m_learn"]: left / learning,
             a["m_half"]: t[a["m_learn"]] * left * LN2 * self.done / half / learning,
             a["m_trainee"]: self.trainee,
@@ -132,26 +150,28 @@ class NumpyObjective:
             "level": (self.v, share),
         }
         out["morcellation"] = (np.log(minutes), slopes)
-        flow = np.exp(sum(t[a[f"flow_{kind}"]] * share for kind, share in self.share.items()))
+        shares = {"vacuum": self.vacuum, "peristaltic": self.peristaltic, "wall": self.wall}
+        flow = np.exp(sum(t[a[f"flow_{kind}"]] * share for kind, share in shares.items()))
         carry = np.exp(t[a["carry_over_ml"]])
         fluid = carry + flow * blade
         moved = flow * blade / fluid
         slopes = {column: slope * moved for column, slope in per_log_blade.items()}
-        slopes |= {a[f"flow_{kind}"]: moved * share for kind, share in self.share.items()}
+        slopes |= {a[f"flow_{kind}"]: moved * share for kind, share in shares.items()}
         slopes |= {a["carry_over_ml"]: carry / fluid, "level": (self.v, moved)}
         out["fluid"] = (np.log(fluid), slopes)
         return out
 
     def both(self, t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Residuals and their Jacobian: each row the root of twice its cost."""
         residuals, jacobians = [], []
         phases = self.phases(t)
-        for name in self.rows:
-            case = self.case[name]
+        for name, row in self.by_row.items():
+            case = row["case"]
             predicted, slopes = phases[name]
-            x = self.left[name] / np.exp(predicted[case])
-            tangent = (x < 0.3) & (self.offset[name] > 0)
+            x = row["left"] / np.exp(predicted[case])
+            tangent = (x < 0.3) & (row["offset"] > 0)
             log_x = np.where(tangent, np.log(0.3) + x / 0.3 - 1, np.log(np.where(x > 0, x, 1.0)))
-            u = (log_x - self.shift[name]) / self.spread[name]
+            u = (log_x - row["shift"]) / row["spread"]
             size = np.abs(u)
             inside = size <= TUNING
             rho = np.where(inside, 0.5 * u * u, TUNING * size - 0.5 * TUNING**2)
@@ -159,9 +179,9 @@ class NumpyObjective:
             psi = np.clip(u, -TUNING, TUNING)
             with np.errstate(invalid="ignore", divide="ignore"):
                 chain = np.where(inside, np.sqrt(self.factor), self.factor * psi / root)
-            pull = -chain * np.where(tangent, x / 0.3, 1.0) / self.spread[name]
-            residuals.append(root)
-            jacobians.append(self.matrix(slopes, case, pull))
+            pull = -chain * np.where(tangent, x / 0.3, 1.0) / row["spread"]
+            residuals.append(self.root_count[case] * root)
+            jacobians.append(self.matrix(slopes, case, self.root_count[case] * pull))
         log_fluid, slopes = phases["fluid"]
         case = self.counted
         sd = np.exp(t[self.at["fluid_log_sd"]])
@@ -171,11 +191,12 @@ class NumpyObjective:
         density = lambda z: np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)  # noqa: E731
         chance = (1 - 1e-4) * (ndtr(upper) - ndtr(lower)) + 1e-4
         root = np.sqrt(-2 * np.log(chance))
+        times = self.root_count[case]
         per_fluid = -(1 - 1e-4) * (density(lower) - density(upper)) / sd / chance / root
         per_sd = -(1 - 1e-4) * (density(lower) * lower - density(upper) * upper) / chance / root
-        residuals.append(root)
-        jacobian = self.matrix(slopes, case, per_fluid)
-        jacobian[:, self.at["fluid_log_sd"]] = per_sd
+        residuals.append(times * root)
+        jacobian = self.matrix(slopes, case, times * per_fluid)
+        jacobian[:, self.at["fluid_log_sd"]] = times * per_sd
         jacobians.append(jacobian)
         residuals.append(self.root_precision * (t - self.prior_mean))
         jacobians.append(np.diag(self.root_precision))
@@ -191,7 +212,13 @@ class NumpyObjective:
                 out[:, column] = pull * (slope if np.isscalar(slope) else slope[case])
         return out
 
-    def solve(self, lower: np.ndarray, upper: np.ndarray, tolerance: float) -> OptimizeResult:
+    def cost(self, t: np.ndarray) -> float:
+        return 0.5 * float(np.sum(self.both(t)[0] ** 2))
+
+    def solve(
+        self, start: np.ndarray, *, tolerance: float = 1e-8, max_evaluations: int | None = None
+    ) -> OptimizeResult:
+        """scipy.optimize.least_squares; values and Jacobian of a point are computed together, once."""
         kept: dict[bytes, tuple[np.ndarray, np.ndarray]] = {}
 
         def at(t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -203,14 +230,26 @@ class NumpyObjective:
 
         return least_squares(
             lambda t: at(t)[0],
-            self.prior_mean,
+            start,
             jac=lambda t: at(t)[1],
-            bounds=(lower, upper),
+            bounds=(self.lower, self.upper),
             x_scale="jac",
             xtol=tolerance,
             ftol=tolerance,
             gtol=tolerance,
+            max_nfev=max_evaluations,
         )
+
+    def root_of_gradient(self, start: np.ndarray) -> np.ndarray:
+        """The minimum as the gradient's root: a sum of squares cannot be told to more than half its digits."""
+
+        def gradient(t: np.ndarray) -> np.ndarray:
+            residuals, jacobian = self.both(t)
+            return jacobian.T @ residuals
+
+        unit = 1 / np.linalg.norm(self.both(start)[1], axis=0)
+        found = root(lambda z: unit * gradient(start + unit * z), np.zeros(self.p), method="hybr", tol=1e-14)
+        return start + unit * found.x
 
 
 def numpy_prediction(model: lt.TheatreTimeModel, cases: int, draws: int, random: np.random.Generator) -> np.ndarray:
@@ -237,81 +276,3 @@ def numpy_prediction(model: lt.TheatreTimeModel, cases: int, draws: int, random:
         out[i, :, 2] = morcellation * np.exp(spread["morcellation"] * z[4])
         out[i, :, 3] = np.exp(t[a["room_min"]] + spread["room"] * z[5])
     return out
-
-
-def interleaved(jobs: dict, rounds: int) -> dict[str, list[float]]:
-    """Milliseconds of each job, taken in turn; the first turn warms up and is not kept."""
-    times: dict[str, list[float]] = {name: [] for name in jobs}
-    for turn in range(rounds + 1):
-        for name, job in jobs.items():
-            start = time.perf_counter()
-            job()
-            if turn:
-                times[name].append(1e3 * (time.perf_counter() - start))
-    return times
-
-
-def report(title: str, times: dict[str, list[float]], ours: str) -> None:
-    print(title)
-    for name, values in times.items():
-        ratio = statistics.median(values) / statistics.median(times[ours])
-        print(f"  {name:<42} median {statistics.median(values):10.2f} ms  least {min(values):10.2f}  x {ratio:6.1f}")
-
-
-def main(sizes: list[int]) -> None:
-    warnings.simplefilter("ignore")
-    prior = _core.published_prior()
-    for n in sizes:
-        table = lt.read_cases(lt.datasets.simulate_unit(n, seed=1)).table
-        fit = _core.fit_theatre_time(table, prior, loss="huber", threads=1)
-        numpy_objective = NumpyObjective(table, fit)
-        facts = {row["name"]: row for row in _core.core_parameters()}
-
-        def bound(name: str, side: str, facts: dict = facts) -> float:
-            if name not in facts:
-                return -1.6 if side == "lower" else 1.6
-            value = facts[name][side]
-            return float(np.log(value)) if facts[name]["scale"] == "log" else value
-
-        lower = np.array([bound(name, "lower") for name in fit.names])
-        upper = np.array([bound(name, "upper") for name in fit.names])
-        cost = 0.5 * np.sum(numpy_objective.both(np.array(fit.theta))[0] ** 2)
-        print(f"n = {n}: the numpy objective at our minimum differs from ours by {cost / fit.cost - 1:.1e}")
-        error = np.sqrt(np.diag(np.linalg.inv(fit.curvature)))
-        for tolerance in TOLERANCES:
-            theirs = numpy_objective.solve(lower, upper, tolerance)
-            apart = np.max(np.abs(theirs.x - fit.theta) / error)
-            print(
-                f"  scipy at {tolerance:g}: {theirs.nfev} evaluations, status {theirs.status}; cost above ours "
-                f"{theirs.cost / fit.cost - 1:.1e}; farthest parameter {apart:.1e} standard errors away"
-            )
-        times = interleaved(
-            {
-                "lobetime, whole fit, huber": lambda t=table: _core.fit_theatre_time(t, prior, loss="huber", threads=1),
-                "lobetime, whole fit, bisquare": lambda t=table: _core.fit_theatre_time(t, prior, threads=1),
-                **{
-                    f"scipy at {tolerance:g}, one solve, spreads given": (
-                        lambda o=numpy_objective, a=lower, b=upper, t=tolerance: o.solve(a, b, t)
-                    )
-                    for tolerance in TOLERANCES
-                },
-            },
-            rounds=9 if n <= 1000 else 2,
-        )
-        report("  fit", times, "lobetime, whole fit, huber")
-    model = lt.TheatreTimeModel(threads=1).fit(lt.datasets.simulate_unit(500, seed=1))
-    unit = lt.datasets.load_demo_unit()
-    bookings = lt.read_bookings(unit.bookings)
-    random = np.random.default_rng(1)
-    times = interleaved(
-        {
-            "lobetime": lambda: model.predict(bookings),
-            "numpy, vectorised over draws": lambda: numpy_prediction(model, len(bookings), 4096, random),
-        },
-        rounds=9,
-    )
-    report("predict, 40 bookings x 4,096 draws", times, "lobetime")
-
-
-if __name__ == "__main__":
-    main([int(arg) for arg in sys.argv[1:]] or [500, 10_000])
