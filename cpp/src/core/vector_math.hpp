@@ -75,4 +75,53 @@ LOBETIME_ALWAYS_INLINE double log(double x) {
     return x < 0.0 ? std::numeric_limits<double>::quiet_NaN() : y;
 }
 
+/// Standard normal density, and the chance beyond z, at z >= 0.
+struct NormalTail {
+    double density, beyond;
+};
+
+/// Relative error of both below 1e-15 while they are above 1e-300.
+///
+/// The chance is the density times Mills' ratio M(z). With t = (z - 4)/(z + 4), (z + 4) M(z) is a polynomial of t to
+/// 2e-17: its Chebyshev series to t^24 (interpolated at 60 nodes with 50 digits), after the manner of Schonfelder,
+/// Mathematics of Computation 32 (1978) 1232, for erfc. Four interleaved Horner schemes keep the processor busy.
+LOBETIME_ALWAYS_INLINE NormalTail normal_tail(double z) {
+    constexpr double kDensityAt0 = 0.39894228040143267794;
+    z = z > 1000.0 ? 1000.0 : z;
+    // z^2 = high^2 + (z - high)(z + high) with high^2 exact: a rounded square would cost digits of the exponential.
+    const double high = std::bit_cast<double>(std::bit_cast<std::uint64_t>(z) & 0xfffffffff8000000);
+    const double rest = 0.5 * (z - high) * (z + high);
+    const double density =
+        kDensityAt0 * exp(-0.5 * high * high) * (1.0 - rest * (1.0 - rest * (0.5 - rest * (1.0 / 6.0))));
+    const double share = 1.0 / (z + 4.0);
+    const double t = (z - 4.0) * share, t2 = t * t, t4 = t2 * t2;
+    const double p0 = (((((8.53083886026053e-10 * t4 + 5.3711037651589576e-08) * t4 + 6.829633831673466e-07) * t4 +
+                         1.7963971214040778e-06) *
+                            t4 +
+                        0.0003342446162328441) *
+                           t4 +
+                       0.15139176231244347) *
+                          t4 +
+                      1.8932190633084853;
+    const double p1 = ((((-1.4722998923746307e-09 * t4 - 4.00493929251171e-07) * t4 - 1.4843277679080294e-05) * t4 -
+                        0.0005792693046478719) *
+                           t4 -
+                       0.018900450861711257) *
+                          t4 -
+                      1.5237709108199835;
+    const double p2 = ((((-9.35134044482434e-09 * t4 - 2.1774195022039326e-07) * t4 - 1.5787665654677373e-06) * t4 -
+                        4.783264259417208e-06) *
+                           t4 -
+                       0.008722295274260125) *
+                          t4 +
+                      0.9704095548675884;
+    const double p3 = ((((-3.0073979672398766e-10 * t4 + 4.473060051450323e-08) * t4 + 2.568755311229722e-06) * t4 +
+                        8.809573121072337e-05) *
+                           t4 +
+                       0.004087855681200072) *
+                          t4 -
+                      0.4675409629983325;
+    return {density, density * share * ((p0 + t * p1) + t2 * (p2 + t * p3))};
+}
+
 }  // namespace lobetime::vector_math

@@ -62,18 +62,26 @@ LOBETIME_VECTOR_CLONES void add_column(std::size_t n, const TileArray& share, co
     }
 }
 
-/// Densities at both ends of a recorded swap count's interval, in units of the fluid's spread.
-LOBETIME_VECTOR_CLONES void swap_bounds(std::size_t n, const TileArray& count, const TileArray& log_fluid_over_canister,
-                                        double spread, TileArray& z_lower, TileArray& z_upper, TileArray& density_lower,
-                                        TileArray& density_upper) {
-    constexpr double kDensityAt0 = 0.5 * std::numbers::inv_sqrtpi * std::numbers::sqrt2;
+/// Recorded swap counts S of a tile: P(S <= fluid / canister < S + 1), with derivatives in log fluid and in log of its
+/// spread.
+struct SwapChance {
+    TileArray p, per_log_fluid, per_log_spread;
+};
+
+LOBETIME_VECTOR_CLONES void swap_chances(std::size_t n, const TileArray& count,
+                                         const TileArray& log_fluid_over_canister, double spread, SwapChance& out) {
     for (std::size_t i = 0; i < n; ++i) {
-        const double lower = (vector_math::log(count[i]) - log_fluid_over_canister[i]) / spread;
-        const double upper = (vector_math::log(count[i] + 1.0) - log_fluid_over_canister[i]) / spread;
-        z_lower[i] = lower;
-        z_upper[i] = upper;
-        density_lower[i] = kDensityAt0 * vector_math::exp(-0.5 * lower * lower);
-        density_upper[i] = kDensityAt0 * vector_math::exp(-0.5 * upper * upper);
+        const bool from_0 = !(count[i] > 0.0);
+        const double z_lower = (vector_math::log(count[i]) - log_fluid_over_canister[i]) / spread;
+        const double z_upper = (vector_math::log(count[i] + 1.0) - log_fluid_over_canister[i]) / spread;
+        const vector_math::NormalTail lower = vector_math::normal_tail(std::abs(z_lower));
+        const vector_math::NormalTail upper = vector_math::normal_tail(std::abs(z_upper));
+        const double below_upper = z_upper < 0.0 ? upper.beyond : 1.0 - upper.beyond;
+        const double below_lower = from_0 ? 0.0 : lower.beyond;
+        // The tail with fewer digits lost: both ends above the middle are taken from the other side.
+        out.p[i] = z_lower > 0.0 ? lower.beyond - upper.beyond : below_upper - below_lower;
+        out.per_log_fluid[i] = ((from_0 ? 0.0 : lower.density) - upper.density) / spread;
+        out.per_log_spread[i] = (from_0 ? 0.0 : lower.density * z_lower) - upper.density * z_upper;
     }
 }
 
@@ -377,8 +385,8 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
     const std::size_t n_nodes = group.integrate_tissue ? kGaussHermite.size() : 1;
     if (counts) {
         // P(SC <= F < (S+1)C) for log-normal F, averaged over the tissue nodes; -log of it and its derivatives.
-        TileArray chance, per_blade, count, x, z_lower, z_upper, density_lower, density_upper, by_blade, by_log_sd,
-            by_carry_over, rescale;
+        TileArray chance, per_blade, count, x, by_blade, by_log_sd, by_carry_over, rescale;
+        SwapChance swap;
         chance.fill(0.0);
         per_blade.fill(0.0);
         for (std::size_t i = 0; i < n; ++i) count[i] = observation[i].recorded;
@@ -387,17 +395,11 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
             const double weight = group.integrate_tissue ? kGaussHermite[k].weight : 1.0;
             kernel.morcellation(features, cases, kGaussHermite[k].offset * tissue_spread_, out.morcellation, out.fluid);
             for (std::size_t i = 0; i < n; ++i) x[i] = out.fluid.log_fluid[i] - feature(i).log_canister;
-            swap_bounds(n, count, x, spread, z_lower, z_upper, density_lower, density_upper);
+            swap_chances(n, count, x, spread, swap);
             for (std::size_t i = 0; i < n; ++i) {
-                const bool from_0 = !(count[i] > 0.0);
-                const double lower = from_0 ? 0.0 : density_lower[i];
-                // The tail with fewer digits lost: both ends above the middle are taken from the other side.
-                const double p = from_0           ? normal_cdf(z_upper[i])
-                                 : z_lower[i] > 0 ? normal_cdf(-z_lower[i]) - normal_cdf(-z_upper[i])
-                                                  : normal_cdf(z_upper[i]) - normal_cdf(z_lower[i]);
-                const double per_fluid = weight * (lower - density_upper[i]) / spread;
-                chance[i] += weight * p;
-                by_log_sd[i] = weight * ((from_0 ? 0.0 : lower * z_lower[i]) - density_upper[i] * z_upper[i]);
+                const double per_fluid = weight * swap.per_log_fluid[i];
+                chance[i] += weight * swap.p[i];
+                by_log_sd[i] = weight * swap.per_log_spread[i];
                 by_carry_over[i] = per_fluid * out.fluid.log_fluid_per_carry_over[i];
                 by_blade[i] = per_fluid * out.fluid.log_fluid_per_log_blade[i];
                 per_blade[i] += by_blade[i];

@@ -1,57 +1,84 @@
-#include <lobetime/core/normal.hpp>
 #include <lobetime/model/formulas.hpp>
 #include <lobetime/model/phase_kernel.hpp>
 
 #include "core/vector_math.hpp"
 
+#include <algorithm>
 #include <cmath>
 #include <numbers>
 
 namespace lobetime {
 namespace {
 
-/// Expected swaps with derivatives in log fluid and in log of the spread, and the variance of the count.
-struct Swaps {
-    double expected = 0.0, per_log_fluid = 0.0, per_log_spread = 0.0, variance = 0.0;
+/// Swaps of a tile: as recorded, or expected of the fluid with derivatives in its log and in log of its spread; and the
+/// second moment of the count.
+struct SwapTile {
+    TileArray expected, per_log_fluid, per_log_spread, second_moment;
 };
 
-Swaps swaps_of(double log_fluid_over_canister, double spread) {
-    static const auto log_j = [] {
-        std::array<double, formulas::kSummedSwaps + 1> table{};
-        for (int j = 1; j <= formulas::kSummedSwaps; ++j) table[static_cast<std::size_t>(j)] = std::log(j);
-        return table;
-    }();
-    constexpr double kNegligible = 8.3;  // normal_cdf(-8.3) is below 1e-16
-    Swaps s;
-    double second_moment = 0.0;
-    const double x = log_fluid_over_canister;
-    for (int j = 1; j <= formulas::kSummedSwaps; ++j) {
-        const double z = (x - log_j[static_cast<std::size_t>(j)]) / spread;
-        if (z < -kNegligible) {
-            s.variance = second_moment - s.expected * s.expected;
-            return s;
-        }
-        const double p = z > kNegligible ? 1.0 : normal_cdf(z);
-        s.expected += p;
-        second_moment += (2.0 * j - 1.0) * p;
-        if (z <= kNegligible) {
-            const double density = normal_pdf(z);
-            s.per_log_fluid += density / spread;
-            s.per_log_spread -= density * z;
-        }
+struct SwapLogs {
+    std::array<double, formulas::kSummedSwaps + 1> log_j{};
+    double log_a = std::log(formulas::kSummedSwaps + 0.5);
+    SwapLogs() {
+        for (int j = 1; j <= formulas::kSummedSwaps; ++j) log_j[static_cast<std::size_t>(j)] = std::log(j);
     }
-    const double a = formulas::kSummedSwaps + 0.5;
-    const double d = (x - std::log(a)) / spread;
-    const double mean = std::exp(x + 0.5 * spread * spread);
-    const double beyond = mean * normal_cdf(d + spread);
-    s.expected += beyond - a * normal_cdf(d);
-    s.per_log_fluid += beyond;
-    s.per_log_spread += spread * mean * (spread * normal_cdf(d + spread) + normal_pdf(d + spread));
-    // Sum of (2j - 1) P(F > jC) beyond the summed swaps, as an integral from a.
-    second_moment +=
-        mean * mean * std::exp(spread * spread) * normal_cdf(d + 2.0 * spread) - beyond - (a * a - a) * normal_cdf(d);
-    s.variance = second_moment - s.expected * s.expected;
-    return s;
+};
+const SwapLogs kSwapLogs;
+
+constexpr double kNegligible = 8.3;  // normal_cdf(-8.3) is below 1e-16
+
+/// Standard normal distribution function and density.
+LOBETIME_ALWAYS_INLINE vector_math::NormalTail below(double z) {
+    const vector_math::NormalTail tail = vector_math::normal_tail(std::abs(z));
+    return {tail.density, z < 0.0 ? tail.beyond : 1.0 - tail.beyond};
+}
+
+/// Adds what the j-th swap adds.
+LOBETIME_VECTOR_CLONES void add_swap(std::size_t n, const TileArray& x, double j, double log_j, double spread,
+                                     SwapTile& out) {
+    for (std::size_t i = 0; i < n; ++i) {
+        const double z = (x[i] - log_j) / spread;
+        const vector_math::NormalTail normal = below(z);
+        double p = z > kNegligible ? 1.0 : normal.beyond;
+        p = z < -kNegligible ? 0.0 : p;
+        const double density = std::abs(z) > kNegligible ? 0.0 : normal.density;
+        out.expected[i] += p;
+        out.second_moment[i] += (2.0 * j - 1.0) * p;
+        out.per_log_fluid[i] += density / spread;
+        out.per_log_spread[i] -= density * z;
+    }
+}
+
+/// Adds the swaps beyond those that are summed, as an integral, to fluids that get there.
+LOBETIME_VECTOR_CLONES void add_integrated_swaps(std::size_t n, const TileArray& x, double spread, SwapTile& out) {
+    const double a = formulas::kSummedSwaps + 0.5, log_a = kSwapLogs.log_a;
+    const double log_last = kSwapLogs.log_j[formulas::kSummedSwaps], variance = vector_math::exp(spread * spread);
+    for (std::size_t i = 0; i < n; ++i) {
+        const bool there = (x[i] - log_last) / spread >= -kNegligible;
+        const double d = (x[i] - log_a) / spread;
+        const double mean = vector_math::exp(x[i] + 0.5 * spread * spread);
+        const vector_math::NormalTail shifted = below(d + spread);
+        const double beyond = mean * shifted.beyond, at_d = below(d).beyond;
+        out.expected[i] += there ? beyond - a * at_d : 0.0;
+        out.per_log_fluid[i] += there ? beyond : 0.0;
+        out.per_log_spread[i] += there ? spread * mean * (spread * shifted.beyond + shifted.density) : 0.0;
+        // Sum of (2j - 1) P(F > jC) beyond the summed swaps, as an integral from a.
+        out.second_moment[i] +=
+            there ? mean * mean * variance * below(d + 2.0 * spread).beyond - beyond - (a * a - a) * at_d : 0.0;
+    }
+}
+
+/// Expected swaps of n fluids, `x` the log of each over its canister.
+void expect_swaps(std::size_t n, const TileArray& x, double spread, SwapTile& out) {
+    for (TileArray* sum : {&out.expected, &out.per_log_fluid, &out.per_log_spread, &out.second_moment})
+        std::fill_n(sum->begin(), n, 0.0);
+    const double most = *std::max_element(x.begin(), x.begin() + static_cast<std::ptrdiff_t>(n));
+    for (int j = 1; j <= formulas::kSummedSwaps; ++j) {
+        const double log_j = kSwapLogs.log_j[static_cast<std::size_t>(j)];
+        if ((most - log_j) / spread < -kNegligible) return;
+        add_swap(n, x, j, log_j, spread, out);
+    }
+    add_integrated_swaps(n, x, spread, out);
 }
 
 /// What is left of the learning curve after so many cases. Nothing from 1e-44 on, whose square is still a full number:
@@ -93,11 +120,6 @@ LOBETIME_VECTOR_CLONES void enucleation_tile(std::size_t n, const EnucleationInp
 struct MorcellationInput {
     TileArray cases_done, oscillating, vacuum, peristaltic, wall, trainee, hard_nodule, device_fault;
     TileArray log_v80, log_tissue, blank_tissue, level;  ///< level: of the surgeon less that of the device
-};
-
-/// Swaps of a tile: as recorded, or expected of the fluid with derivatives in its log and in log of its spread.
-struct SwapTile {
-    TileArray expected, per_log_fluid, per_log_spread;
 };
 
 struct MorcellationValues {
@@ -265,19 +287,26 @@ void PhaseKernel::morcellation(std::span<const CaseFeatures> features, std::span
     };
     TileArray left, blade;
     fluid_tile(n, in, values, left, blade, fluid);
-    SwapTile tile;
+    SwapTile tile, expected;
+    TileArray x;
+    std::array<std::size_t, kTile> unrecorded;
+    std::size_t m = 0;
     for (std::size_t i = 0; i < n; ++i) {
         const CaseFeatures& f = features[static_cast<std::size_t>(cases[i])];
-        Swaps swaps;
-        if (!std::isnan(f.canister_swaps)) {
-            swaps.expected = f.canister_swaps;
-        } else if (std::isfinite(f.log_canister)) {
-            swaps = swaps_of(fluid.log_fluid[i] - f.log_canister, spread);
-        }
-        tile.expected[i] = swaps.expected;
-        tile.per_log_fluid[i] = swaps.per_log_fluid;
-        tile.per_log_spread[i] = swaps.per_log_spread;
-        out.swap_variance[i] = swaps.variance;
+        const bool recorded = !std::isnan(f.canister_swaps);
+        tile.expected[i] = recorded ? f.canister_swaps : 0.0;
+        tile.per_log_fluid[i] = tile.per_log_spread[i] = out.swap_variance[i] = 0.0;
+        if (recorded || !std::isfinite(f.log_canister)) continue;
+        x[m] = fluid.log_fluid[i] - f.log_canister;
+        unrecorded[m++] = i;
+    }
+    if (m > 0) expect_swaps(m, x, spread, expected);
+    for (std::size_t k = 0; k < m; ++k) {
+        const std::size_t i = unrecorded[k];
+        tile.expected[i] = expected.expected[k];
+        tile.per_log_fluid[i] = expected.per_log_fluid[k];
+        tile.per_log_spread[i] = expected.per_log_spread[k];
+        out.swap_variance[i] = expected.second_moment[k] - expected.expected[k] * expected.expected[k];
     }
     morcellation_tile(n, in, values, left, blade, fluid, tile, out);
 }
