@@ -198,9 +198,9 @@ private:
 
     /// Fitted to a random third of the cases: an outlier may be in none of them.
     Eigen::VectorXd of_a_third(std::size_t k, const Eigen::VectorXd& start) const {
-        const CounterRandom random(options_.seed, stable_hash("thirds of the cases") ^ k);
+        const CounterRandom stream(options_.seed, stable_hash("thirds of the cases") ^ k);
         std::vector<int> counts(objective_.features().size(), 0);
-        for (std::size_t i = 0; i < counts.size(); ++i) counts[i] = random.uniforms(i)[0] < 1.0 / 3.0 ? 1 : 0;
+        for (std::size_t i = 0; i < counts.size(); ++i) counts[i] = stream.uniforms(i)[0] < 1.0 / 3.0 ? 1 : 0;
         counts[k % counts.size()] = 1;
         try {
             TimeObjective third = objective_.resampled(counts);
@@ -467,11 +467,11 @@ Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::u
     constexpr double kSettled = 1e-3;  // a thousandth of a standard error is nothing in a standard error
     std::array<double, kChannels> last_change{};
     TimeObjective objective = objective_->resampled(counts);
-    const CounterRandom random(seed, replicate ^ stable_hash("means of the prior"));
+    const CounterRandom stream(seed, replicate ^ stable_hash("means of the prior"));
     Eigen::VectorXd mean = fit_->prior_mean;
     for (Eigen::Index j = 0; j < mean.size(); ++j) {
         if (fit_->prior_precision[j] > 0.0)
-            mean[j] += random.normals(static_cast<std::uint64_t>(j))[0] / std::sqrt(fit_->prior_precision[j]);
+            mean[j] += stream.normals(static_cast<std::uint64_t>(j))[0] / std::sqrt(fit_->prior_precision[j]);
     }
     objective.set_prior_mean(mean);
     std::array<double, kChannels> spread{}, used{};
