@@ -275,7 +275,7 @@ def regression_intervals(
     fit: RegressionFit,
     *,
     names: Sequence[str],
-    functions: Sequence[Callable[[npt.NDArray[np.float64]], float]],
+    functions: Sequence[Callable[..., Any]],
     method: str,
     level: float,
     rule: str,
