@@ -221,6 +221,7 @@ struct Candidate {
     Eigen::VectorXd theta;
     double cost = std::numeric_limits<double>::infinity();
     int start = 0;
+    std::string failure;  // why nothing can be evaluated from here
 };
 
 bool same_minimum(const Candidate& a, const Candidate& b) {
@@ -380,12 +381,14 @@ public:
                     levenberg_marquardt(objective, candidate.theta, lower_, upper_, Curvature::reweighted, first);
                 candidate.theta = minimum.theta;
                 candidate.cost = minimum.cost;
-            } catch (const NotFinite&) {  // a start from which nothing can be evaluated has an infinite cost
+            } catch (const NotFinite& error) {  // a start from which nothing can be evaluated has an infinite cost
+                candidate.failure = error.what();
             }
         });
         if (options_.solver.interrupt && options_.solver.interrupt()) throw NotConverged("the fit was interrupted");
         SearchReport report;
         report.starts = starts;
+        const std::string failure = candidates.front().failure;  // of the given start, which names its row
         report.failed = static_cast<int>(std::count_if(candidates.begin(), candidates.end(),
                                                        [](const Candidate& c) { return !std::isfinite(c.cost); }));
         std::stable_sort(candidates.begin(), candidates.end(),
@@ -401,7 +404,8 @@ public:
                 best.push_back(candidate);
         }
         if (best.empty())
-            throw NotFinite("the mean cannot be evaluated at any of " + std::to_string(starts) + " starts");
+            throw NotFinite("the mean cannot be evaluated at any of " + std::to_string(starts) +
+                            " starts; at the given one: " + failure);
         LevenbergOptions polish = first;
         polish.max_iterations = std::max(kPolishSteps, options_.solver.max_iterations);
         parallel_for(best.size(), threads, [&](std::size_t k) {
