@@ -174,8 +174,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
     def _fitted_or_prior(self) -> _core.FittedModel:
         if hasattr(self, "fitted_"):
             return self.fitted_
-        if self.prior != "published":
-            raise _core.InvalidArgument("without a prior the model must be fitted before it predicts")
+        if self.prior != "published" or self.fixed:
+            raise _core.InvalidArgument("without the whole prior the model must be fitted before it predicts")
         return _core.model_from_prior(_core.published_prior())
 
     def predict(self, bookings: Bookings | Source, *, draws: int = 4096, seed: int = 1) -> Prediction:
@@ -332,7 +332,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             head["bounds"] = "reached by " + ", ".join(self.on_bound_)
         return Summary(head, table, self.scale_, level)
 
-    def diagnostics(self, cases: Cases | Source, *, functions: Mapping[str, Function] | None = None) -> Diagnostics:
+    def diagnostics(
+        self, cases: Cases | Source, *, functions: Mapping[str, Callable[[Mapping[str, float]], float]] | None = None
+    ) -> Diagnostics:
         """How well the fit suits its cases: weights, residuals, leverage, influence, trends, error law.
 
         Parameters

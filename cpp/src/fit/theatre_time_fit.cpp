@@ -207,6 +207,7 @@ private:
             third.set_loss(Loss("huber"));
             LevenbergOptions options;
             options.max_iterations = 15;
+            options.interrupt = options_.solver.interrupt;
             return levenberg_marquardt(third, start, lower_, upper_, Curvature::reweighted, options).theta;
         } catch (const Error&) {  // no time recorded in these cases, or nothing to evaluate: the start itself
             return start;
@@ -220,6 +221,7 @@ private:
         objective.set_loss(loss);
         LevenbergOptions options;
         options.max_iterations = 4;
+        options.interrupt = options_.solver.interrupt;
         try {
             objective.set_spreads(candidate.theta, candidate.spread);
             for (int round = 0; round < rounds; ++round) {
@@ -397,6 +399,18 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
         change = std::max(change, moved);
         if (options.progress) options.progress(fit.rounds, change);
         if (settled && change <= options.round_tolerance) break;
+    }
+    if (options.estimator == Estimator::mm) {
+        // The channels' spreads are held; what a row's spread and shift make of them still follows the parameters.
+        for (fit.rounds = 1; fit.rounds <= options.max_rounds; ++fit.rounds) {
+            const Eigen::VectorXd before = fit.theta;
+            const bool settled = solve(Curvature::exact, kStepsARound, options.solver.gain_tolerance);
+            objective.set_spreads(fit.theta, spread);
+            const double moved =
+                ((fit.theta - before).array().abs() / inverse.diagonal().array().sqrt().max(1e-300)).maxCoeff();
+            if (options.progress) options.progress(fit.rounds, moved);
+            if (settled && moved <= options.round_tolerance) break;
+        }
     }
     if (fit.rounds > options.max_rounds)
         throw NotConverged("spreads and parameters did not settle in " + std::to_string(options.max_rounds) +
