@@ -488,9 +488,9 @@ def fit(
     with _busy(f"reading {history.name}"):
         cases = _read(lt.read_cases, history, mapping)
     model = _fit(lt.TheatreTimeModel(loss=loss.value, prior=None if no_prior else "published"), cases)
-    parameters = model.params_.join(model.conf_int()[["lower", "upper"]]).reset_index()
+    parameters = model.params_.join(model.conf_int()[["lower", "upper", "open"]]).reset_index()
     parameters = parameters[
-        ["name", "meaning", "estimate", "lower", "upper", "unit", "origin", "share_from_cases", "source"]
+        ["name", "meaning", "estimate", "lower", "upper", "open", "unit", "origin", "share_from_cases", "source"]
     ]
     with _writing():
         model.save(out)
@@ -548,13 +548,19 @@ def _unit_line(model: lt.TheatreTimeModel) -> str:
 
 
 def _interval(estimate: float, lower: float, upper: float) -> tuple[str, str]:
-    """Estimate and interval, rounded together to two figures of the interval's width."""
-    width = upper - lower
-    if not (math.isfinite(width) and width > 0):
-        return f"{estimate:.4g}", "–"
+    """Estimate and interval, rounded together to two figures of the interval's width. An open end has no number."""
+    ends = [end for end in (lower, upper) if math.isfinite(end)]
+    width = max([*ends, estimate]) - min([*ends, estimate])
+    if not width > 0:
+        return f"{estimate:.4g}", "open" if not ends else "–"
     decimals = min(max(1 - math.floor(math.log10(width)), 0), 6)
     low, high = (f"{end:.{decimals}f}" for end in (lower, upper))
-    return f"{estimate:.{decimals}f}", f"{low} to {high}"
+    words = f"{low} to {high}"
+    if math.isnan(lower):
+        words = f"up to {high}"
+    elif math.isnan(upper):
+        words = f"from {low}"
+    return f"{estimate:.{decimals}f}", words
 
 
 def _print_fit(console: Console, model: lt.TheatreTimeModel, parameters: pd.DataFrame) -> None:

@@ -182,11 +182,20 @@ TEST(Minimise, RefusesSizesAndBoundsThatDoNotFit) {
     EXPECT_THROW(minimise(bowl(), vector({0.0}), kNone, kAll, Curvature::exact, {}), InvalidArgument);
     EXPECT_THROW(minimise(bowl(), vector({0.0, 0.0}), vector({0.0}), kAll, Curvature::exact, {}), InvalidArgument);
     try {
-        minimise(bowl(), vector({0.0, 0.0}), vector({-1.0, 2.0}), vector({1.0, 2.0}), Curvature::exact, {});
+        minimise(bowl(), vector({0.0, 0.0}), vector({-1.0, 3.0}), vector({1.0, 2.0}), Curvature::exact, {});
         FAIL() << "accepted";
     } catch (const InvalidArgument& error) {
         EXPECT_THAT(error.what(), HasSubstr("y"));
     }
+}
+
+TEST(Minimise, EqualBoundsHoldAParameter) {
+    const Minimum found =
+        minimise(bowl(), vector({0.0, 0.0}), vector({-9.0, 2.0}), vector({9.0, 2.0}), Curvature::exact, {});
+    EXPECT_TRUE(found.usable()) << found.message;
+    EXPECT_EQ(found.theta[1], 2.0);
+    EXPECT_THAT(found.on_bound, ::testing::IsEmpty());
+    EXPECT_LT(found.largest_gradient, 1e-9);
 }
 
 TEST(Minimise, ChecksItsOptionsByName) {

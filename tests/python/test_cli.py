@@ -380,7 +380,13 @@ def test_fit_csv(tmp_path):
     model = lt.load_model(tmp_path / "unit.json")
     written = read_exactly(path).set_index("name")
     assert written["estimate"].map(float).to_dict() == model.params_["estimate"].to_dict()
-    assert written["lower"].map(float).to_dict() == model.conf_int()["lower"].to_dict()
+    intervals = model.conf_int()
+    assert (intervals["open"] != "").any()  # an open end is an empty cell, never a number
+    for end in ("lower", "upper"):
+        known = intervals[end].dropna()
+        assert written.loc[known.index, end].map(float).to_dict() == known.to_dict()
+        assert (written.loc[intervals[end].isna(), end] == "").all()
+    assert written["open"].to_dict() == intervals["open"].to_dict()
 
 
 @pytest.mark.parametrize("option", [[], ["--json"], ["--csv", "parameters.csv"]])

@@ -11,7 +11,7 @@
 namespace lobetime {
 namespace {
 
-constexpr double kNoiseOfCost = 1e-15;
+constexpr double kNoiseOfCost = 1e-15, kRounding = 1e-13;
 constexpr double kMostDamping = 1e16;
 constexpr double kGainOfDigits = 1e-10;
 constexpr double kLeastPivot = 1e-9;
@@ -116,12 +116,12 @@ Minimum levenberg_marquardt(const Objective& objective, const Eigen::VectorXd& s
         if (moved) {
             steps.prepare(now, minimum.theta, lower, upper);
             gain = steps.full_gain();
-            if (gain <= options.gain_tolerance * now.cost) {
-                // A step this small is free: it takes the last digits.
+            if (gain <= std::max(options.gain_tolerance, kNoiseOfCost) * now.cost) {
+                // A step this small is free, and takes the last digits: the cost cannot judge it, being all rounding.
                 trial = (minimum.theta + steps.step()).cwiseMax(lower).cwiseMin(upper);
                 try {
                     objective.evaluate(trial, curvature, next);
-                    if (next.cost <= now.cost) {
+                    if (next.cost <= now.cost * (1.0 + kRounding)) {
                         minimum.theta = trial;
                         std::swap(now, next);
                     }

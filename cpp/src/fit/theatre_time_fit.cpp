@@ -16,8 +16,8 @@ namespace {
 
 constexpr int kHuberRounds = 3;
 constexpr double kLeastSpread = 0.01;
-constexpr double kHoldSharesBelow = 1e-2;
-constexpr int kRoughSteps = 50, kStepsARound = 4;
+constexpr double kHoldSharesBelow = 1e-5;
+constexpr int kRoughSteps = 50;
 constexpr double kRoughGain = 1e-7;  // gain tolerance while the spreads still move
 
 struct WorkingPrior {
@@ -361,19 +361,19 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
         fit.theta = minimum.theta;
         return minimum.usable();
     };
-    const auto solve = [&](Curvature curvature, int most_steps, double gain_tolerance) {
-        LevenbergOptions solver;
-        solver.max_iterations = most_steps;
-        solver.gain_tolerance = gain_tolerance;
-        solver.interrupt = options.solver.interrupt;
-        return usable(levenberg_marquardt(objective, fit.theta, lower, upper, curvature, solver));
+    const auto solve = [&](Curvature curvature, double gain_tolerance) {
+        MinimiseOptions solver = options.solver;
+        solver.gain_tolerance = std::max(solver.gain_tolerance, gain_tolerance);
+        solver.polish_steps = 0;
+        fit.minimum = minimise(objective, fit.theta, lower, upper, curvature, solver);
+        if (!usable(fit.minimum)) throw NotConverged("the fit did not converge: " + fit.minimum.message);
     };
 
     objective.set_spreads(fit.theta, spread);
     const bool squares = options.loss.name() == "squares";
     objective.set_loss(squares ? options.loss : Loss("huber"));
     for (int round = 0; round < kHuberRounds; ++round) {
-        solve(Curvature::reweighted, kRoughSteps, kRoughGain);
+        solve(Curvature::reweighted, kRoughGain);
         update_spreads();
     }
     if (options.estimator == Estimator::mm) {
@@ -387,29 +387,29 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
         update_spreads();
     }
     objective.set_loss(options.loss);
-    if (options.loss.redescending()) solve(Curvature::reweighted, kRoughSteps, kRoughGain);
+    if (options.loss.redescending()) solve(Curvature::reweighted, kRoughGain);
     for (fit.rounds = 1; fit.rounds <= options.max_rounds && options.estimator == Estimator::m; ++fit.rounds) {
         const Eigen::VectorXd before = fit.theta;
         // No finer than what the spreads' last change leaves to find.
         const double gain = std::clamp(1e-4 * change * change, options.solver.gain_tolerance, kRoughGain);
-        const bool settled = solve(Curvature::exact, kStepsARound, gain);
+        solve(Curvature::exact, gain);
         update_spreads();
         const double moved =
             ((fit.theta - before).array().abs() / inverse.diagonal().array().sqrt().max(1e-300)).maxCoeff();
         change = std::max(change, moved);
         if (options.progress) options.progress(fit.rounds, change);
-        if (settled && change <= options.round_tolerance) break;
+        if (change <= options.round_tolerance) break;
     }
     if (options.estimator == Estimator::mm) {
         // The channels' spreads are held; what a row's spread and shift make of them still follows the parameters.
         for (fit.rounds = 1; fit.rounds <= options.max_rounds; ++fit.rounds) {
             const Eigen::VectorXd before = fit.theta;
-            const bool settled = solve(Curvature::exact, kStepsARound, options.solver.gain_tolerance);
+            solve(Curvature::exact, options.solver.gain_tolerance);
             objective.set_spreads(fit.theta, spread);
             const double moved =
                 ((fit.theta - before).array().abs() / inverse.diagonal().array().sqrt().max(1e-300)).maxCoeff();
             if (options.progress) options.progress(fit.rounds, moved);
-            if (settled && moved <= options.round_tolerance) break;
+            if (moved <= options.round_tolerance) break;
         }
     }
     if (fit.rounds > options.max_rounds)
@@ -478,6 +478,7 @@ TheatreTimeRefit::TheatreTimeRefit(const TheatreTimeFit& fit, const CaseTable& c
 Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::uint64_t seed, std::uint64_t replicate,
                                              const std::function<bool()>& interrupt) const {
     constexpr int kRounds = 60, kSteps = 3;
+    constexpr int kSpreadRounds = 30;  // then held: the few that still go to and fro do so by a small amount
     constexpr double kSettled = 1e-3;  // a thousandth of a standard error is nothing in a standard error
     std::array<double, kChannels> last_change{};
     TimeObjective objective = objective_->resampled(counts);
@@ -506,7 +507,7 @@ Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::u
         if (minimum.termination == Termination::failed) throw NotConverged("the replicate failed to converge");
         theta = minimum.theta;
         double change = ((theta - before).array().abs() / unit_.array()).maxCoeff();
-        if (!options_.held_spreads) {
+        if (!options_.held_spreads && round < kSpreadRounds) {
             const auto channels = channel_fits(objective, objective.standardised_residuals(theta), used, spread, prior_,
                                                options_.scale_method);
             for (std::size_t c = 0; c < spread.size(); ++c) {
@@ -519,6 +520,7 @@ Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::u
         }
         objective.set_spreads(theta, spread);
         if (change <= kSettled && minimum.termination == Termination::converged) return theta;
+        solver.max_iterations = theta == before && minimum.termination != Termination::converged ? kRoughSteps : kSteps;
     }
     throw NotConverged("spreads and parameters of the replicate did not settle");
 }
