@@ -360,6 +360,7 @@ def test_fit_json(tmp_path):
         "estimate",
         "lower",
         "upper",
+        "open",
         "unit",
         "origin",
         "share_from_cases",
