@@ -14,6 +14,7 @@
 namespace lobetime {
 namespace {
 
+using lobetime::testing::EigenIdentical;
 using lobetime::testing::EigenNear;
 using ::testing::HasSubstr;
 
@@ -213,6 +214,254 @@ TEST(RobustRegression, SaysWhenTheScaleDidNotSettle) {
     RegressionOptions options = with("huber", ScaleMethod::mad);
     options.max_scale_rounds = 1;
     EXPECT_THROW(fit(line(4), options), NotConverged);
+}
+
+// ------------------------------------------------------------------------------------------ search, S and MM
+
+struct TwoDecays {
+    static constexpr int parameters = 4;
+    template <typename T, typename X>
+    T operator()(const T* b, const X* x) const {
+        return b[0] * exp(-b[1] * x[0]) + b[2] * exp(-b[3] * x[0]);
+    }
+};
+const std::vector<std::string> kDecays = {"high", "fast", "low", "slow"};
+const Eigen::VectorXd kFrom = Eigen::Vector4d(5.0, 3.0, 5.0, 0.3);
+
+/// Two decays on 80 points; every fourth row is gross.
+RobustRegression decays(const RegressionOptions& options) {
+    const Eigen::MatrixXd x = Eigen::VectorXd::LinSpaced(80, 0.0, 8.0);
+    Eigen::VectorXd y(80);
+    const CounterRandom random(31, 32);
+    for (Eigen::Index i = 0; i < 80; ++i) {
+        y[i] = 9.0 * std::exp(-2.0 * x(i, 0)) + 4.0 * std::exp(-0.25 * x(i, 0)) +
+               0.05 * random.normals(static_cast<std::uint64_t>(i))[0];
+        if (i % 4 == 2) y[i] += 3.0;
+    }
+    return {mean_model(TwoDecays{}, x), y, kDecays, options};
+}
+
+RegressionFit search(const RegressionOptions& options) {
+    return decays(options).fit(kFrom, Eigen::Vector4d::Zero(), Eigen::Vector4d::Constant(kInfinite));
+}
+
+TEST(RobustRegressionSearch, IsTheSameAtAnyNumberOfThreads) {
+    RegressionOptions options;
+    options.starts = 40;
+    options.threads = 1;
+    const RegressionFit one = search(options);
+    for (const int threads : {2, 4}) {
+        options.threads = threads;
+        const RegressionFit many = search(options);
+        EXPECT_THAT(many.theta, EigenIdentical(one.theta));
+        EXPECT_THAT(many.weights, EigenIdentical(one.weights));
+        EXPECT_EQ(many.scale, one.scale);
+        EXPECT_EQ(many.cost, one.cost);
+        ASSERT_EQ(many.search.minima.size(), one.search.minima.size());
+        for (std::size_t k = 0; k < one.search.minima.size(); ++k) {
+            EXPECT_THAT(many.search.minima[k].theta, EigenIdentical(one.search.minima[k].theta));
+            EXPECT_EQ(many.search.minima[k].count, one.search.minima[k].count);
+            EXPECT_EQ(many.search.minima[k].first_start, one.search.minima[k].first_start);
+        }
+    }
+}
+
+TEST(RobustRegressionSearch, FindsTheCurveAmongAQuarterOfGrossRows) {
+    const RegressionFit found = search({});
+    // Standard errors are about 0.1, 0.05, 0.05 and 0.003.
+    EXPECT_THAT(found.theta, EigenNear(Eigen::VectorXd(Eigen::Vector4d(9.0, 2.0, 4.0, 0.25)), 0.0, 0.06));
+    for (Eigen::Index i = 2; i < 80; i += 4) EXPECT_EQ(found.weights[i], 0.0) << i;
+}
+
+TEST(RobustRegressionSearch, ReportsItself) {
+    RegressionOptions options;
+    options.starts = 60;
+    options.polished = 6;
+    const RegressionFit found = search(options);
+    EXPECT_EQ(found.search.starts, 60);
+    EXPECT_LE(found.search.polished, 6);
+    int count = 0;
+    double last = 0.0;
+    for (const FoundMinimum& one : found.search.minima) {
+        count += one.count;
+        EXPECT_GE(one.scale, last * (1.0 - 1e-6));
+        last = one.scale;
+        EXPECT_GE(one.first_start, 0);
+        EXPECT_LT(one.first_start, 60);
+    }
+    EXPECT_EQ(count, found.search.polished);
+    EXPECT_NEAR(found.search.minima[0].scale, found.scale, 1e-9 * found.scale);
+}
+
+TEST(RobustRegressionSearch, OtherStartsFindTheSame) {
+    const RegressionFit one = search({});
+    for (const std::uint64_t seed : {2U, 3U}) {
+        RegressionOptions options;
+        options.seed = seed;
+        EXPECT_THAT(search(options).theta, EigenNear(one.theta, 0.0, 1e-6));
+    }
+}
+
+TEST(RobustRegressionSearch, SIsTheLeastScaleAndMmKeepsIt) {
+    RegressionOptions options;
+    options.estimator = Estimator::s;
+    const RegressionFit s = search(options);
+    const RegressionFit mm = search({});
+    EXPECT_EQ(s.scale, mm.scale);
+    EXPECT_THAT(s.s_theta, EigenNear(mm.s_theta, 0.0, 0.0));
+    const std::vector<double> r(s.residuals.begin(), s.residuals.end());
+    EXPECT_NEAR(robust_scale(r, ScaleMethod::m_scale, 4.0), s.scale, 1e-9 * s.scale);
+    const RobustRegression regression = decays(options);
+    // No step in any direction lowers it.
+    for (Eigen::Index j = 0; j < 4; ++j) {
+        for (const double step : {-0.02, 0.02}) {
+            Eigen::VectorXd theta = s.theta, fitted;
+            theta[j] *= 1.0 + step;
+            Eigen::MatrixXd jacobian;
+            regression.mean().evaluate(theta, fitted, jacobian);
+            const Eigen::VectorXd moved = regression.y() - fitted;
+            EXPECT_GT(robust_scale({moved.data(), 80}, ScaleMethod::m_scale, 4.0), s.scale);
+        }
+    }
+    EXPECT_GT((s.theta - mm.theta).norm(), 1e-4);
+}
+
+TEST(RobustRegressionSearch, AMeanWithoutSubsetsIsTheSame) {
+    const RobustRegression with_subsets = decays({});
+    MeanModel plain = with_subsets.mean();
+    plain.subset = nullptr;
+    const RobustRegression without(plain, with_subsets.y(), kDecays);
+    const RegressionFit found = without.fit(kFrom, Eigen::Vector4d::Zero(), Eigen::Vector4d::Constant(kInfinite));
+    EXPECT_THAT(found.theta, EigenIdentical(search({}).theta));
+}
+
+TEST(RobustRegressionSearch, CountsStartsThatCannotBeEvaluated) {
+    RegressionOptions options;
+    options.starts = 40;
+    const RobustRegression regression = decays(options);
+    MeanModel picky = regression.mean();
+    picky.subset = nullptr;
+    picky.evaluate = [all = regression.mean().evaluate](const Eigen::VectorXd& theta, Eigen::VectorXd& fitted,
+                                                        Eigen::MatrixXd& jacobian) {
+        all(theta, fitted, jacobian);
+        if (theta[0] > 30.0) fitted.setConstant(std::nan(""));
+    };
+    const RegressionFit found = RobustRegression(picky, regression.y(), kDecays, options)
+                                    .fit(kFrom, Eigen::Vector4d::Zero(), Eigen::Vector4d::Constant(kInfinite));
+    EXPECT_GT(found.search.failed, 0);
+    EXPECT_LT(found.search.failed, 40);
+    EXPECT_NEAR(found.theta[1], 2.0, 0.2);
+}
+
+TEST(RobustRegressionSearch, StopsWhenAskedTo) {
+    RegressionOptions options;
+    options.threads = 1;
+    int asked = 0;
+    options.solver.interrupt = [&asked] { return ++asked > 25; };
+    EXPECT_THROW(search(options), NotConverged);
+}
+
+// ------------------------------------------------------------------------------------------------------- refits
+
+TEST(RobustRegressionRefit, WithEveryRowOnceIsTheFit) {
+    for (const char* loss : {"squares", "huber", "bisquare"}) {
+        const Line data = line(4);
+        const RobustRegression regression(mean_of(data), data.y, kNames, with(loss, ScaleMethod::mad));
+        const RegressionFit found = regression.fit(Eigen::Vector2d(2.0, 0.5), Eigen::Vector2d::Constant(-kInfinite),
+                                                   Eigen::Vector2d::Constant(kInfinite));
+        // Replicates settle to 1e-7.
+        EXPECT_THAT(regression.refit(found, std::vector<int>(40, 1)), EigenNear(found.theta, 0.0, 1e-6)) << loss;
+        // The MAD and the equations do not change when every row is there twice.
+        EXPECT_THAT(regression.refit(found, std::vector<int>(40, 2)), EigenNear(found.theta, 0.0, 1e-6)) << loss;
+    }
+}
+
+TEST(RobustRegressionRefit, OfMmWithEveryRowOnceIsTheFit) {
+    const RobustRegression regression = decays({});
+    const RegressionFit found = search({});
+    EXPECT_THAT(regression.refit(found, std::vector<int>(80, 1)), EigenNear(found.theta, 0.0, 1e-6));
+}
+
+TEST(RobustRegressionRefit, CountsRowsAsOftenAsTheyAreThere) {
+    const Line data = line(4);
+    const RobustRegression regression(mean_of(data), data.y, kNames, with("huber", ScaleMethod::mad));
+    const Eigen::Vector2d none = Eigen::Vector2d::Constant(kInfinite), start(2.0, 0.5);
+    std::vector<int> counts(40);
+    Line again{Eigen::MatrixXd(0, 2), Eigen::VectorXd(0), {}};
+    std::vector<int> rows;
+    for (int i = 0; i < 40; ++i) {
+        counts[static_cast<std::size_t>(i)] = (i * 7) % 4;
+        rows.insert(rows.end(), static_cast<std::size_t>((i * 7) % 4), i);
+    }
+    again.x = data.x(rows, Eigen::all);
+    again.y = data.y(rows);
+    again.mean = [x = again.x](const Eigen::VectorXd& theta, Eigen::VectorXd& fitted, Eigen::MatrixXd& jacobian) {
+        fitted = x * theta;
+        jacobian = x;
+    };
+    const Eigen::VectorXd written_out = fit(again, with("huber", ScaleMethod::mad), start).theta;
+    const Eigen::VectorXd counted = regression.refit(regression.fit(start, -none, none), counts);
+    EXPECT_THAT(counted, EigenNear(written_out, 0.0, 1e-6));
+}
+
+TEST(RobustRegressionRefit, RefusesRowsThatCannotTell) {
+    const Line data = line();
+    const RobustRegression regression(mean_of(data), data.y, kNames, with("huber", ScaleMethod::fixed, 0.3));
+    const RegressionFit found = fit(data, with("huber", ScaleMethod::fixed, 0.3));
+    std::vector<int> one_row(40, 0);
+    one_row[3] = 40;
+    EXPECT_THROW(regression.refit(found, one_row), NotIdentifiable);
+    EXPECT_THROW(regression.refit(found, std::vector<int>(39, 1)), InvalidArgument);
+}
+
+// ------------------------------------------------------------------------------------------------------ options
+
+TEST(RobustRegressionOptions, AreCheckedByName) {
+    const auto message = [](const auto& change) {
+        RegressionOptions options;
+        change(options);
+        try {
+            options.check();
+        } catch (const InvalidArgument& error) {
+            return std::string(error.what());
+        }
+        return std::string("accepted");
+    };
+    EXPECT_EQ(message([](auto&) {}), "accepted");
+    EXPECT_THAT(message([](auto& o) { o.loss = Loss("huber"); }), HasSubstr("huber"));
+    EXPECT_THAT(message([](auto& o) { o.s_tuning = 0.0; }), HasSubstr("s_tuning"));
+    EXPECT_THAT(message([](auto& o) { o.starts = -1; }), HasSubstr("starts"));
+    EXPECT_THAT(message([](auto& o) { o.polished = 0; }), HasSubstr("polished"));
+    EXPECT_THAT(message([](auto& o) { o.threads = -1; }), HasSubstr("threads"));
+    EXPECT_THAT(message([](auto& o) { o.max_scale_rounds = 0; }), HasSubstr("max_scale_rounds"));
+    EXPECT_THAT(message([](auto& o) { o.scale_tolerance = 0.0; }), HasSubstr("scale_tolerance"));
+    EXPECT_THAT(message([](auto& o) { o.solver.max_iterations = 0; }), HasSubstr("max_iterations"));
+}
+
+TEST(RobustRegressionOptions, EstimatorsHaveNames) {
+    for (const char* name : {"m", "s", "mm"}) EXPECT_EQ(estimator_name(estimator_from_name(name)), name);
+    try {
+        estimator_from_name("tau");
+        FAIL() << "accepted";
+    } catch (const InvalidArgument& error) {
+        EXPECT_THAT(error.what(), ::testing::AllOf(HasSubstr("tau"), HasSubstr("m, s, mm")));
+    }
+}
+
+TEST(RobustRegressionOptions, SAndMmNeedOneRowMore) {
+    Line data = line();
+    data.x.conservativeResize(2, 2);
+    data.y.conservativeResize(2);
+    data.mean = [x = data.x](const Eigen::VectorXd& theta, Eigen::VectorXd& fitted, Eigen::MatrixXd& jacobian) {
+        fitted = x * theta;
+        jacobian = x;
+    };
+    try {
+        fit(data, {});
+        FAIL() << "accepted";
+    } catch (const InvalidArgument& error) {
+        EXPECT_THAT(error.what(), HasSubstr("at least 3"));
+    }
 }
 
 }  // namespace
