@@ -21,9 +21,8 @@ import pandas as pd
 from scipy import stats
 
 import lobetime as lt
-from lobetime import _core
 from lobetime import quantities as q
-from lobetime.datasets import Mess, UnitTruth, draw_surgeons, simulate_unit
+from lobetime.datasets import Mess, UnitTruth, draw_truth, simulate_unit
 
 LEVEL = 0.95
 METHODS = ("sandwich", "profile", "bootstrap")
@@ -45,23 +44,8 @@ OF_INTEREST = [
 ]
 
 
-def drawn_truth(seed: int) -> UnitTruth:
-    random = np.random.default_rng([seed, 72])
-    facts = {row["name"]: row for row in _core.core_parameters()}
-    prior = _core.published_prior()
-    values = {}
-    for one in prior.parameters:
-        working = one.working_mean + one.working_sd * random.standard_normal()
-        natural = np.exp(working) if facts[one.name]["scale"] == "log" else working
-        values[one.name] = float(np.clip(natural, facts[one.name]["lower"], facts[one.name]["upper"]))
-    surgeons = draw_surgeons(
-        5, seed=seed, u_log_sd=prior.surgeon_enucleation_log_sd, v_log_sd=prior.surgeon_morcellation_log_sd
-    )
-    return UnitTruth(**values, surgeons=surgeons, devices={})
-
-
 def unit_of(n_cases: int, seed: int) -> tuple[pd.DataFrame, UnitTruth]:
-    truth = drawn_truth(seed)
+    truth = draw_truth(seed)
     frame = simulate_unit(n_cases, seed=seed, truth=truth, mess=Mess(outlier_fraction=0.05))
     random = np.random.default_rng([seed, 73])
     grown = np.zeros(n_cases)

@@ -196,7 +196,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         level: float = 0.95,
         functions: Mapping[str, Function] | Sequence[Quantity] | None = None,
         cluster: Literal["surgeon"] | None = None,
-        hc: Literal["HC0", "HC1", "HC2", "HC3"] = "HC2",
+        hc: Literal["HC0", "HC1", "HC2", "HC3", "model"] = "HC2",
         kind: Literal["bca", "percentile"] = "bca",
         replicates: int = 1000,
         seed: int = 1,
@@ -227,7 +227,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             fewer than ten it warns: such intervals are too narrow more often than they say. What depends on a single
             surgeon's own level is open.
         hc
-            How scores are corrected for leverage, as in the rules of the same names.
+            How scores are corrected for leverage, as in the rules of the same names; "model" takes the loss and the
+            spreads as right.
         kind
             Of the bootstrap: bias-corrected and accelerated, or percentile.
         replicates, seed
@@ -242,8 +243,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         check_is_fitted(self, "fitted_")
         if cluster not in (None, "surgeon"):
             raise _core.InvalidArgument(f"cluster must be 'surgeon' or None, not {cluster!r}")
-        if hc not in ("HC0", "HC1", "HC2", "HC3"):
-            raise _core.InvalidArgument(f"hc must be 'HC0', 'HC1', 'HC2' or 'HC3', not {hc!r}")
+        if hc not in ("HC0", "HC1", "HC2", "HC3", "model"):
+            raise _core.InvalidArgument(f"hc must be 'HC0', 'HC1', 'HC2', 'HC3' or 'model', not {hc!r}")
         quantities = self._quantities(functions)
         if method == "sandwich" and cluster is None and hc == "HC2":
             columns = _core.confidence_intervals(self.fitted_, quantities, level)
@@ -374,12 +375,17 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
 
 
 def load_model(path: str | os.PathLike[str]) -> TheatreTimeModel:
-    """A model from its file. Raises InvalidModelFile for anything but a whole, finite model of a known version."""
+    """A model from its file. Raises InvalidModelFile for anything but a whole, finite model of a known version.
+
+    The estimator ("m" or "mm") is not in the file: a refit with the loaded settings takes "m".
+    """
     fitted = _core.FittedModel.from_json(Path(path).read_bytes())
     model = TheatreTimeModel(
         loss=fitted.loss, tuning=fitted.tuning or None, prior="published" if fitted.prior == "published" else None
     )
     model._take(fitted)
+    held = model.params_.loc[model.params_["origin"] == "held by the user", "estimate"]
+    model.fixed = {str(name): float(value) for name, value in held.items()} or None
     return model
 
 

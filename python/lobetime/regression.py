@@ -182,6 +182,13 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
             warnings.warn(text, RegressionWarning, stacklevel=2)
         return self
 
+    def __getstate__(self) -> dict[str, object]:
+        # The compiled parts hold the rows and the mean; a pickle keeps the numbers, and intervals need a fit anew.
+        state = dict(super().__getstate__())
+        for name in ("fit_", "_engine"):
+            state.pop(name, None)
+        return state
+
     @property
     def covariance_(self) -> pd.DataFrame:
         return self.covariance()
@@ -256,7 +263,7 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
 
     def predict(self, x: Any) -> Doubles:
         """The mean at other rows."""
-        check_is_fitted(self, "fit_")
+        check_is_fitted(self, "params_")
         return np.asarray(self.mean(x, self.params_["estimate"].to_numpy()), dtype=float)
 
 

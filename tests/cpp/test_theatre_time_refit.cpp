@@ -76,7 +76,7 @@ TEST(TimeObjectiveResampled, RefusesCountsThatDoNotFit) {
     EXPECT_THROW(whole.resampled(std::vector<int>(f.unit.cases.size(), -1)), InvalidArgument);
 }
 
-TEST(TheatreTimeRefit, WithoutANewPriorAndEveryCaseOnceItIsTheFit) {
+TEST(TheatreTimeRefit, OfEveryCaseOnceAveragesToTheFit) {
     const Fitted& f = fitted();
     const TheatreTimeRefit refit(f.fit, f.unit.cases, published_prior(), f.options);
     const std::vector<int> once(f.unit.cases.size(), 1);

@@ -6,7 +6,6 @@ import itertools
 import subprocess
 import sys
 import textwrap
-import warnings
 from types import SimpleNamespace
 
 import matplotlib
@@ -22,18 +21,6 @@ from lobetime import diagnostics as dg
 
 UNIT = lt.datasets.load_demo_unit()
 PLACE = {case_id: k for k, case_id in enumerate(UNIT.history["case_id"])}
-
-
-@pytest.fixture(scope="module")
-def cases():
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", lt.DataWarning)
-        return lt.read_cases(UNIT.history)
-
-
-@pytest.fixture(scope="module")
-def model(cases):
-    return lt.TheatreTimeModel().fit(cases)
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import pickle
-import warnings
 
 import numpy as np
 import pandas as pd
@@ -17,18 +16,6 @@ from sklearn.exceptions import NotFittedError
 import lobetime as lt
 
 UNIT = lt.datasets.load_demo_unit()
-
-
-@pytest.fixture(scope="module")
-def cases():
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", lt.DataWarning)
-        return lt.read_cases(UNIT.history)
-
-
-@pytest.fixture(scope="module")
-def model(cases):
-    return lt.TheatreTimeModel().fit(cases)
 
 
 @pytest.fixture(scope="module")
@@ -155,11 +142,11 @@ def test_methods_agree_where_the_cases_settle_a_number(model, method):
 
 @pytest.mark.filterwarnings("ignore:.*have no estimate:lobetime.IntervalWarning")
 def test_bootstrap_is_the_same_on_any_number_of_threads(cases):
-    model = lt.TheatreTimeModel().fit(cases)
+    fitted = lt.TheatreTimeModel().fit(cases)
     tables = []
     for threads in (1, 2, 4):
-        model.set_params(threads=threads)
-        tables.append(model.conf_int("bootstrap", replicates=100, level=0.9, seed=5))
+        fitted.set_params(threads=threads)
+        tables.append(fitted.conf_int("bootstrap", replicates=100, level=0.9, seed=5))
     pd.testing.assert_frame_equal(tables[0], tables[1], check_exact=True)
     pd.testing.assert_frame_equal(tables[0], tables[2], check_exact=True)
 
@@ -188,13 +175,16 @@ def test_rules_and_clusters_change_the_width_as_they_should(model):
     assert (clustered.loc[own_level, "open"] == "both").all()
 
 
-def test_held_parameters_stand_still(cases):
+def test_held_parameters_stand_still(cases, tmp_path):
     model = lt.TheatreTimeModel(fixed={"e_learn": 0.0, "m_fixed": 2.0}).fit(cases)
     assert model.params_.loc["e_learn", "estimate"] == 0.0
     assert model.params_.loc["m_fixed", "estimate"] == pytest.approx(2.0, rel=1e-12)
     assert (model.params_.loc[["e_learn", "m_fixed"], "origin"] == "held by the user").all()
     assert model.on_bound_ == []
     assert (model.covariance().loc[["e_learn", "m_fixed"]] == 0.0).all(axis=None)
+    model.save(tmp_path / "held.json")
+    again = lt.load_model(tmp_path / "held.json")
+    assert again.fixed == {"e_learn": 0.0, "m_fixed": model.params_.loc["m_fixed", "estimate"]}
     free = lt.TheatreTimeModel().fit(cases)
     assert model.fit_.cost > free.fit_.cost
     with pytest.raises(lt.InvalidArgument, match="'speed'"):

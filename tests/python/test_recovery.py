@@ -19,38 +19,16 @@ from scipy import stats
 
 import lobetime as lt
 from lobetime import _core
-from lobetime.datasets import Mess, UnitTruth, draw_surgeons, noise_free, simulate_unit
+from lobetime.datasets import Mess, UnitTruth, draw_surgeons, draw_truth, noise_free, simulate_unit
 
 SURGEONS = 5
 LEVEL = 0.95
 
 
-def drawn_truth(seed: int) -> UnitTruth:
-    """A unit of the prior's making."""
-    random = np.random.default_rng([seed, 71])
-    facts = {row["name"]: row for row in _core.core_parameters()}
-    prior = _core.published_prior()
-    values = {}
-    for one in prior.parameters:
-        working = one.working_mean + one.working_sd * random.standard_normal()
-        natural = np.exp(working) if facts[one.name]["scale"] == "log" else working
-        values[one.name] = float(np.clip(natural, facts[one.name]["lower"], facts[one.name]["upper"]))
-    return UnitTruth(
-        **values,
-        surgeons=draw_surgeons(
-            SURGEONS,
-            seed=seed,
-            u_log_sd=prior.surgeon_enucleation_log_sd,
-            v_log_sd=prior.surgeon_morcellation_log_sd,
-        ),
-        devices={},
-    )
-
-
 def covered(job: tuple[int, int]) -> dict[str, bool] | None:
     """Which parameters of unit ``seed`` lie in their 95 % interval; None for a unit that the reader refuses."""
     n_cases, seed = job
-    truth = drawn_truth(seed)
+    truth = draw_truth(seed)
     frame = simulate_unit(n_cases, seed=seed, truth=truth)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", lt.DataWarning)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import _thread
+import pickle
 import threading
 import time
 
@@ -12,6 +13,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from sklearn.base import clone
+from sklearn.exceptions import NotFittedError
 
 import lobetime as lt
 
@@ -440,3 +442,17 @@ def test_rows_given_twice_change_no_estimate(options):
     np.testing.assert_allclose(estimates(twice), estimates(one), rtol=1e-8)
     half = twice.covariance("hc0") - one.covariance("hc0") / 2
     assert np.abs(half).max().max() < 1e-7 * np.abs(one.covariance("hc0")).max().max()
+
+
+def straight(x, b):
+    return b[0] + b[1] * x
+
+
+def test_a_pickle_keeps_the_numbers():
+    x = np.arange(20.0)
+    regression = lt.RobustRegression(straight).fit(x, 1 + 2 * x + np.sin(7 * x), [0.0, 1.0])
+    again = pickle.loads(pickle.dumps(regression))
+    assert again.params_.equals(regression.params_) and again.scale_ == regression.scale_
+    np.testing.assert_array_equal(again.predict(x), regression.predict(x))
+    with pytest.raises(NotFittedError):
+        again.conf_int()

@@ -6,8 +6,8 @@
 /// Marks a function whose loops are compiled for AVX2 as well; the loader takes the version the processor has.
 ///
 /// Such a function holds plain loops over arrays of double and no Eigen types, whose alignment depends on the
-/// instruction set. Products and sums are not contracted (ISO mode) and no sum is reordered, so that both versions give
-/// the same bits. The sanitizers' run time is not up yet when the loader chooses, so they get one version.
+/// instruction set. The build forbids contraction (-ffp-contract=off) and no sum is reordered, so that both versions
+/// give the same bits. The sanitizers' run time is not up yet when the loader chooses, so they get one version.
 #if defined(__x86_64__) && defined(__ELF__) && defined(__GNUC__) && !defined(__clang__) && \
     !defined(__SANITIZE_ADDRESS__) && !defined(__SANITIZE_THREAD__)
 #define LOBETIME_VECTOR_CLONES __attribute__((target_clones("avx2", "default")))

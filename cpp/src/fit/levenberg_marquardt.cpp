@@ -135,13 +135,13 @@ Minimum levenberg_marquardt(const Objective& objective, const Eigen::VectorXd& s
         }
         bool accepted = false;
         if (steps.solve(damping)) {
-            if (steps.promised() <= kNoiseOfCost * now.cost && raised) {
-                minimum.termination = Termination::converged;  // the cost's digits show no more
+            if (steps.promised() <= kNoiseOfCost * now.cost && raised) {  // the cost's digits show no more
+                minimum.termination = gain <= kGainOfDigits * now.cost ? Termination::converged : Termination::failed;
                 break;
             }
             trial = (minimum.theta + steps.step()).cwiseMax(lower).cwiseMin(upper);
             if (trial == minimum.theta) {
-                minimum.termination = Termination::converged;
+                minimum.termination = gain <= kGainOfDigits * now.cost ? Termination::converged : Termination::failed;
                 break;
             }
             try {

@@ -131,6 +131,8 @@ void Loss::operator()(std::span<const double> standardised_residuals, std::span<
                        {standardised_residuals.data(), rho.data(), psi.data(), weight.data(), slope.data()});
 }
 
+LossValue bisquare_loss(double standardised_residual, double tuning) { return bisquare(standardised_residual, tuning); }
+
 bool Loss::redescending() const { return row_of(kind_).redescending; }
 
 std::vector<std::string> Loss::names() {

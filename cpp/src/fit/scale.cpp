@@ -32,14 +32,6 @@ constexpr std::array<Row, 6> kMethods = {{{ScaleMethod::fixed, "fixed", 1.0},
                                           {ScaleMethod::m_scale, "m_scale", 0.53},
                                           {ScaleMethod::reweighted, "reweighted", 0.82}}};
 
-LossValue bisquare_loss(double u, double a) {
-    const double s2 = u * u / (a * a);
-    const double top = a * a / 6.0;
-    if (s2 >= 1.0) return {top, 0.0, 0.0, 0.0};
-    const double inside = 1.0 - s2;
-    return {top * s2 * (3.0 - s2 * (3.0 - s2)), u * inside * inside, inside * inside, inside * (1.0 - 5.0 * s2)};
-}
-
 double median_absolute_deviation(std::span<const double> residuals) {
     std::vector<double> sizes(residuals.size());
     std::transform(residuals.begin(), residuals.end(), sizes.begin(), [](double r) { return std::abs(r); });

@@ -145,6 +145,10 @@ struct Candidate {
     int start = 0;
 };
 
+/// What n log(M-scale) is worth beside a prior: the steps weigh the loss by E[psi'] / E[psi^2], and the slope of the
+/// log scale is that of the loss over E[psi u] = E[psi']. Together the efficiency of the S-estimate at the normal.
+constexpr double kMScaleEfficiency = 0.2867;
+
 /// The S-step of mm: many short searches for the least sum of n_c log(M-scale), the best followed to their minimum.
 class Search {
 public:
@@ -238,7 +242,8 @@ private:
                 }
                 objective.set_spreads(candidate.theta, candidate.spread);
                 const Eigen::VectorXd away = candidate.theta - fit_.prior_mean;
-                candidate.criterion = sum + 0.5 * (fit_.prior_precision.array() * away.array().square()).sum();
+                candidate.criterion =
+                    kMScaleEfficiency * sum + 0.5 * (fit_.prior_precision.array() * away.array().square()).sum();
                 if (change <= kSettled) break;
             }
         } catch (const NotFinite&) {
@@ -354,19 +359,17 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
         }
         objective.set_spreads(fit.theta, spread);
     };
-    const auto usable = [&](const Minimum& minimum) {
-        if (minimum.termination == Termination::interrupted) throw NotConverged("the fit was interrupted");
-        if (minimum.termination == Termination::failed)
-            throw NotConverged("the fit did not converge: " + minimum.message);
-        fit.theta = minimum.theta;
-        return minimum.usable();
+    const auto minimise_with = [&](Curvature curvature, const MinimiseOptions& solver) {
+        fit.minimum = minimise(objective, fit.theta, lower, upper, curvature, solver);
+        if (fit.minimum.termination == Termination::interrupted) throw NotConverged("the fit was interrupted");
+        if (!fit.minimum.usable()) throw NotConverged("the fit did not converge: " + fit.minimum.message);
+        fit.theta = fit.minimum.theta;
     };
     const auto solve = [&](Curvature curvature, double gain_tolerance) {
         MinimiseOptions solver = options.solver;
         solver.gain_tolerance = std::max(solver.gain_tolerance, gain_tolerance);
         solver.polish_steps = 0;
-        fit.minimum = minimise(objective, fit.theta, lower, upper, curvature, solver);
-        if (!usable(fit.minimum)) throw NotConverged("the fit did not converge: " + fit.minimum.message);
+        minimise_with(curvature, solver);
     };
 
     objective.set_spreads(fit.theta, spread);
@@ -415,8 +418,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     if (fit.rounds > options.max_rounds)
         throw NotConverged("spreads and parameters did not settle in " + std::to_string(options.max_rounds) +
                            " rounds");
-    fit.minimum = minimise(objective, fit.theta, lower, upper, Curvature::exact, options.solver);
-    if (!usable(fit.minimum)) throw NotConverged("the fit did not converge: " + fit.minimum.message);
+    minimise_with(Curvature::exact, options.solver);
 
     objective.evaluate(fit.theta, Curvature::reweighted, evaluation);
     inverse = inverse_if_identifiable(evaluation.curvature, fit.held, fit.layout.names());
@@ -477,7 +479,7 @@ TheatreTimeRefit::TheatreTimeRefit(const TheatreTimeFit& fit, const CaseTable& c
 
 Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::uint64_t seed, std::uint64_t replicate,
                                              const std::function<bool()>& interrupt) const {
-    constexpr int kRounds = 60, kSteps = 3;
+    constexpr int kRounds = 60, kSteps = 3, kLastSteps = 200;
     constexpr int kSpreadRounds = 30;  // then held: the few that still go to and fro do so by a small amount
     constexpr double kSettled = 1e-3;  // a thousandth of a standard error is nothing in a standard error
     std::array<double, kChannels> last_change{};
@@ -502,12 +504,16 @@ Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::u
     solver.interrupt = interrupt;
     for (int round = 0; round < kRounds; ++round) {
         const Eigen::VectorXd before = theta;
-        const Minimum minimum = levenberg_marquardt(objective, theta, lower_, upper_, Curvature::exact, solver);
+        // Where the floored curvature finds no way down, the reweighted one does, if slowly.
+        const bool last = round >= kSpreadRounds;
+        if (last) solver.max_iterations = kLastSteps;
+        const Minimum minimum = levenberg_marquardt(objective, theta, lower_, upper_,
+                                                    last ? Curvature::reweighted : Curvature::exact, solver);
         if (minimum.termination == Termination::interrupted) throw NotConverged("the replicate was interrupted");
         if (minimum.termination == Termination::failed) throw NotConverged("the replicate failed to converge");
         theta = minimum.theta;
         double change = ((theta - before).array().abs() / unit_.array()).maxCoeff();
-        if (!options_.held_spreads && round < kSpreadRounds) {
+        if (!options_.held_spreads && !last) {
             const auto channels = channel_fits(objective, objective.standardised_residuals(theta), used, spread, prior_,
                                                options_.scale_method);
             for (std::size_t c = 0; c < spread.size(); ++c) {
@@ -520,7 +526,8 @@ Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::u
         }
         objective.set_spreads(theta, spread);
         if (change <= kSettled && minimum.termination == Termination::converged) return theta;
-        solver.max_iterations = theta == before && minimum.termination != Termination::converged ? kRoughSteps : kSteps;
+        // All steps refused, the damping not yet high enough for one that is taken.
+        solver.max_iterations = theta == before ? kRoughSteps : kSteps;
     }
     throw NotConverged("spreads and parameters of the replicate did not settle");
 }

@@ -20,6 +20,7 @@ from ._demo import (
     simulate_demo_history,
     write_demo_files,
 )
+from ._draw import draw_truth
 from ._simulate import (
     HISTORY_COLUMNS,
     USUAL_EQUIPMENT,
@@ -46,6 +47,7 @@ __all__ = [
     "UnitTruth",
     "demo_files",
     "draw_surgeons",
+    "draw_truth",
     "expected_swaps",
     "load_demo_unit",
     "noise_free",

@@ -56,4 +56,7 @@ private:
     double information_factor_ = 1.0;
 };
 
+/// The bisquare by itself, for scales, which take it at constants of their own.
+LossValue bisquare_loss(double standardised_residual, double tuning);
+
 }  // namespace lobetime

@@ -82,10 +82,11 @@ struct TheatreTimeFit {
 /// With Estimator::mm the start is searched: from the prior's centre, from the Huber fit, and from random thirds of the
 /// cases, a few steps towards the least
 ///
-///     sum over channels n_c log(M-scale of the channel's residuals) + prior and counts as above,
+///     e sum over channels n_c log(M-scale of the channel's residuals) + prior,      e = 0.2867,
 ///
-/// the best distinct ones followed to their minimum. The spreads are then those of the lowest minimum's residuals, and
-/// held while the loss finds the parameters (Yohai, Ann Stat 1987;15:642).
+/// (recorded counts and lower bounds steer the steps but are not compared), the best distinct ones followed to their
+/// minimum. The spreads are then those of the lowest minimum's residuals, and held while the loss finds the parameters
+/// (Yohai, Ann Stat 1987;15:642).
 ///
 /// Throws InvalidArgument (options, no usable observation), NotFinite (case named), NotIdentifiable (parameters
 /// named), NotConverged.
