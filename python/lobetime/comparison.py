@@ -46,7 +46,8 @@ def compare_forms(
     Parameters
     ----------
     forms : mapping of name to TheatreTimeModel
-        Two or more, with one loss, tuning and prior between them; they differ in what they hold fixed. Not changed.
+        Two or more, with one estimator, loss, tuning and prior between them; they differ in what they hold fixed. Not
+        changed.
     cases : Cases, path or pandas.DataFrame
     folds, repeats : int
         Cases are dealt into ``folds`` parts, ``repeats`` times; the same parts for every form.
@@ -210,7 +211,7 @@ def _check(forms: Mapping[str, TheatreTimeModel], cases: Cases, folds: int, repe
     for name, form in forms.items():
         if not isinstance(form, TheatreTimeModel):
             raise _core.InvalidArgument(f"compare_forms: form {name!r} must be a TheatreTimeModel, not {form!r}")
-    for setting in ("loss", "tuning", "prior", "scale_method"):
+    for setting in ("estimator", "loss", "tuning", "prior", "scale_method"):
         if len({form.get_params()[setting] for form in forms.values()}) > 1:
             raise _core.InvalidArgument(
                 f"compare_forms: all forms must have the same {setting}; their criteria cannot be compared otherwise"

@@ -5,7 +5,7 @@ The functions work on arrays (residuals, weights, scores), so that the time mode
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, TypeAlias
 
@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from . import _core
+from . import _core, quantities
 from .cases import Cases
 from .caution import CAUTION
 from .plots import (
@@ -28,6 +28,7 @@ from .plots import (
 
 if TYPE_CHECKING:
     from .model import TheatreTimeModel
+    from .quantities import Quantity
     from .regression import Function
 
 Doubles: TypeAlias = npt.NDArray[np.float64]
@@ -439,33 +440,30 @@ def _case_numbers(observations: pd.DataFrame, leverage: Doubles, cook: Doubles) 
 
 
 def _on_outputs(
-    functions: Mapping[str, Function], named: Callable[[Doubles], dict[str, float]], theta: Doubles, se: Doubles
+    outputs: Mapping[str, Callable[[Doubles], float]], theta: Doubles, se: Doubles
 ) -> tuple[pd.Series[float], Doubles]:
-    """Values of the functions at theta and their derivatives, p x functions (central differences over 1/1000 SE)."""
-    values = pd.Series({name: float(of(named(theta))) for name, of in functions.items()}, dtype=float)
-    slopes = np.zeros((len(theta), len(functions)))
+    """Values of the outputs at theta and their derivatives, p x outputs (central differences over 1/1000 SE)."""
+    values = pd.Series({name: float(of(theta)) for name, of in outputs.items()}, dtype=float)
+    slopes = np.zeros((len(theta), len(outputs)))
     for k, step in enumerate(1e-3 * se):
         if step > 0:
             away = np.zeros_like(theta)
             away[k] = step
-            up, down = named(theta + away), named(theta - away)
-            slopes[k] = [(float(of(up)) - float(of(down))) / (2 * step) for of in functions.values()]
+            slopes[k] = [(float(of(theta + away)) - float(of(theta - away))) / (2 * step) for of in outputs.values()]
     return values, slopes
 
 
 # --- the time model -----------------------------------------------------------------------------------------------
 
-TIME_FUNCTIONS: Mapping[str, Function] = {
-    "enucleation at 80 mL, min": lambda p: p["e_fixed"] + p["e_80"],
-    "morcellation at 80 mL, min": lambda p: (
-        p["m_fixed"] + p["yield_g_80"] / (p["rate_50"] * (p["yield_g_80"] / 50.0) ** p["rate_exponent"])
-    ),
-}
-"""Of the unit's average surgeon past the learning curve; reciprocating blade, vacuum, continuous drain."""
+TIME_OUTPUTS = (
+    quantities.enucleation_min(80, name="enucleation at 80 mL, min"),
+    quantities.morcellation_min(80, device_class="reciprocating/vacuum", name="morcellation at 80 mL, min"),
+)
+"""Of the unit's average surgeon past the learning curve; reciprocating blade, vacuum, a canister that is never full."""
 
 
 def diagnose_time_model(
-    model: TheatreTimeModel, cases: Cases, functions: Mapping[str, Function] | None = None
+    model: TheatreTimeModel, cases: Cases, functions: Mapping[str, Function] | Sequence[Quantity] = TIME_OUTPUTS
 ) -> Diagnostics:
     """What ``TheatreTimeModel.diagnostics`` returns; see there."""
     if not hasattr(model, "fit_"):
@@ -477,13 +475,8 @@ def diagnose_time_model(
     scores[:, se == 0] = 0.0  # parameters that are held
     influence = empirical_influence(scores, fit.curvature)
     _require_same_cases(fit, influence, se)
-    logs = (model.params_["scale"] == "log").to_numpy()
-    names = model.params_.index
-
-    def natural(theta: Doubles) -> dict[str, float]:
-        return dict(zip(names, np.where(logs, np.exp(theta), theta).tolist(), strict=True))
-
-    values, slopes = _on_outputs(TIME_FUNCTIONS if functions is None else functions, natural, fit.theta, se)
+    wanted = {one.name: one.value for one in model._quantities(functions)}
+    values, slopes = _on_outputs(wanted, fit.theta, se)
     seen = pd.DataFrame(fit.observations())
     seen = seen[seen["kind"] == "residual"].sort_values(["case_index"], kind="stable", ignore_index=True)
     seen["recorded"] -= seen["offset_min"]
@@ -499,7 +492,7 @@ def diagnose_time_model(
     return Diagnostics(
         observations=seen[["case_index", "channel", "recorded", "fitted", "spread", "standardised", "weight"]],
         cases=table,
-        influence=_frame(np.divide(influence, se, out=np.zeros_like(influence), where=se > 0), names),
+        influence=_frame(np.divide(influence, se, out=np.zeros_like(influence), where=se > 0), model.params_.index),
         output_influence=_frame(influence @ slopes, values.index),
         outputs=values,
         predictors={name: words for name, words in predictors.items() if name in table or name == "fitted"},
@@ -591,11 +584,12 @@ def diagnose_regression(
     names = regression.params_.index
     se = np.sqrt(np.diag(covariance))
 
-    def named(theta: Doubles) -> dict[str, float]:
-        return dict(zip(names, theta.tolist(), strict=True))
+    def of_theta(function: Function) -> Callable[[Doubles], float]:
+        return lambda theta: function(dict(zip(names, theta.tolist(), strict=True)))
 
     estimate = regression.params_["estimate"].to_numpy(float)
-    values, slopes = _on_outputs(functions or {}, named, estimate, se)
+    outputs = {name: of_theta(function) for name, function in (functions or {}).items()}
+    values, slopes = _on_outputs(outputs, estimate, se)
     return Diagnostics(
         observations=observations,
         cases=table,

@@ -18,7 +18,7 @@ from sklearn.utils.validation import check_is_fitted
 from . import _core
 from .cases import Bookings, Cases, read_bookings, read_cases
 from .caution import CAUTION
-from .diagnostics import Diagnostics, diagnose_time_model
+from .diagnostics import TIME_OUTPUTS, Diagnostics, diagnose_time_model
 from .prediction import Prediction
 from .quantities import Quantity
 from .quantities import function as _function
@@ -334,7 +334,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         return Summary(head, table, self.scale_, level)
 
     def diagnostics(
-        self, cases: Cases | Source, *, functions: Mapping[str, Callable[[Mapping[str, float]], float]] | None = None
+        self, cases: Cases | Source, *, functions: Mapping[str, Function] | Sequence[Quantity] = TIME_OUTPUTS
     ) -> Diagnostics:
         """How well the fit suits its cases: weights, residuals, leverage, influence, trends, error law.
 
@@ -342,9 +342,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         ----------
         cases : Cases, path or pandas.DataFrame
             Those that the model was fitted to; InvalidArgument for others.
-        functions : mapping of a name to a callable of a mapping of parameter names to values, optional
-            Outputs whose change by each case is wanted; by default the minutes of enucleation and of morcellation at 80
-            mL (``lobetime.diagnostics.TIME_FUNCTIONS``).
+        functions
+            Outputs whose change by each case is wanted, as in :meth:`conf_int`; by default the minutes of enucleation
+            and of morcellation at 80 mL (``lobetime.diagnostics.TIME_OUTPUTS``).
         """
         check_is_fitted(self, "fitted_")
         cases = cases if isinstance(cases, Cases) else read_cases(cases)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import warnings
 
 import matplotlib
@@ -35,6 +36,52 @@ def test_a_form_is_as_good_as_itself(twins):
     assert (twins.differences()[["difference", "se"]] == 0).all(axis=None)
     assert (twins.differences()["p"] == 1).all()
     assert (twins.criterion["robust_aic_difference"] == 0).all()
+
+
+@pytest.fixture(scope="module")
+def learning():
+    """A unit whose surgeons take 1.8 times as long at first, without fixed minutes of enucleation."""
+    surgeons = lt.datasets.draw_surgeons(4, seed=6)
+    truth = dataclasses.replace(lt.datasets.UnitTruth(), e_learn=0.8, e_half=40.0, surgeons=surgeons)
+    return read(lt.datasets.simulate_unit(240, seed=6, truth=truth))
+
+
+@pytest.fixture(scope="module")
+def different(learning):
+    forms = {
+        "full": lt.TheatreTimeModel(),
+        "no learning": lt.TheatreTimeModel(fixed={"e_learn": 0.0}),
+        "proportional": lt.TheatreTimeModel(fixed={"e_exponent": 1.0}),
+        "no learning, proportional": lt.TheatreTimeModel(fixed={"e_learn": 0.0, "e_exponent": 1.0}),
+    }
+    return lt.compare_forms(forms, learning, folds=3, repeats=2, draws=500)
+
+
+def test_a_held_parameter_is_one_free_less(different):
+    full = different.criterion.loc["full", "free"]
+    assert (full - different.criterion["free"]).tolist() == [0, 1, 1, 2]
+
+
+def test_a_nested_form_never_costs_less(different):
+    """To the priors' part, which the cost leaves out and which a form without the parameter does not pay."""
+    cost = different.criterion["cost"]
+    assert cost["no learning"] > cost["full"] and cost["no learning, proportional"] > cost["proportional"]
+
+
+def test_the_form_of_the_truth_is_found(different):
+    criterion = different.criterion["robust_aic_difference"]
+    assert criterion["no learning"] > 2  # less would say little
+    table = different.differences().xs(("enucleation", "log_score"), level=("time", "score"))
+    assert table.loc["no learning", "upper"] < 0
+    assert table.loc["no learning, proportional", "upper"] < 0
+
+
+def test_forms_that_are_not_nested_are_held_against_each_other(different):
+    """Of two forms that each hold another parameter the criterion's difference is that of their rows."""
+    own = different.criterion["robust_aic"]
+    table = different.differences("no learning").xs(("enucleation", "log_score"), level=("time", "score"))
+    assert own["proportional"] < own["no learning"]
+    assert table.loc["proportional", "difference"] > 0
 
 
 def test_every_case_is_left_out_once_a_repeat(twins, cases):
@@ -162,6 +209,7 @@ def test_progress_and_display(cases, twins):
         ({"one": lt.TheatreTimeModel(), "other": "huber"}, {}, "form 'other' must be a TheatreTimeModel"),
         ({"one": lt.TheatreTimeModel(), "other": lt.TheatreTimeModel(loss="huber")}, {}, "the same loss"),
         ({"one": lt.TheatreTimeModel(), "other": lt.TheatreTimeModel(prior=None)}, {}, "the same prior"),
+        ({"one": lt.TheatreTimeModel(), "other": lt.TheatreTimeModel(estimator="mm")}, {}, "the same estimator"),
         (None, {"folds": 1}, "folds must lie between 2 and the number of cases"),
         (None, {"repeats": 0}, "repeats must be at least 1"),
         (None, {"reference": "third"}, "reference must be one of one, other, not 'third'"),

@@ -102,7 +102,9 @@ def test_influence_on_outputs_is_in_their_unit(model, cases, found):
     grams = truth["yield_g_80"]
     minutes = truth["m_fixed"] + grams / (truth["rate_50"] * (grams / 50) ** truth["rate_exponent"])
     assert found.outputs.iloc[1] == pytest.approx(minutes, rel=0.25)  # of an average surgeon, five of whom are known
-    alone = model.diagnostics(cases, functions={"log e_80": lambda p: np.log(p["e_80"])})
+    wanted = {"log e_80": lambda p: np.log(p["e_80"]), "plateau": lt.quantities.cases_to_plateau("enucleation")}
+    alone = model.diagnostics(cases, functions=wanted)
+    assert alone.outputs["plateau"] == model.conf_int(functions=wanted).loc["plateau", "estimate"]
     se = np.sqrt(model.covariance().at["e_80", "e_80"])
     np.testing.assert_allclose(alone.output_influence["log e_80"], found.influence["e_80"] * se, rtol=1e-5, atol=1e-12)
 

@@ -1,0 +1,89 @@
+"""Intervals of the time model on the demo unit, held to their formulas and to refits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+import lobetime as lt
+from lobetime import quantities as q
+
+SETTLED = ["yield_g_80", "e_80", "rate_50", "room_min"]  # positive parameters that the cases decide
+
+
+@pytest.fixture(scope="module")
+def parts(model, cases):
+    """Scores by case, inverse curvature, prior precision."""
+    fit = model.fit_
+    scores = fit.case_scores(cases.table, loss=model.fitted_.loss, tuning=model.fitted_.tuning, threads=1)
+    return scores, np.linalg.inv(fit.curvature), np.diag(fit.prior_precision)
+
+
+def half_widths(table, names):
+    ends = np.log(table.loc[names, ["lower", "upper"]].astype(float))
+    return (ends["upper"] - ends["lower"]).to_numpy() / 2
+
+
+def test_hc0_is_curvature_scores_curvature(model, parts):
+    scores, inverse, prior = parts
+    covariance = inverse @ (scores.T @ scores + prior) @ inverse
+    at = [model.fit_.names.index(name) for name in SETTLED]
+    expected = stats.norm.ppf(0.975) * np.sqrt(np.diag(covariance))[at]
+    np.testing.assert_allclose(half_widths(model.conf_int(hc="HC0"), SETTLED), expected, rtol=1e-6)
+
+
+def test_clusters_sum_the_scores_of_a_surgeon(model, cases, parts):
+    scores, inverse, prior = parts
+    of_surgeon = pd.DataFrame(scores).groupby(cases.frame["surgeon"].to_numpy(str)).sum().to_numpy()
+    count, n = len(of_surgeon), len(scores)
+    leverage = model.fit_.case_leverage(
+        cases.table, loss=model.fitted_.loss, tuning=model.fitted_.tuning, threads=1
+    ).sum()
+    factor = count / (count - 1) * (n - 1) / (n - leverage)
+    covariance = inverse @ (factor * of_surgeon.T @ of_surgeon + prior) @ inverse
+    at = [model.fit_.names.index(name) for name in SETTLED]
+    expected = stats.t.ppf(0.975, count - 1) * np.sqrt(np.diag(covariance))[at]
+    with pytest.warns(lt.IntervalWarning, match="surgeons are few"):
+        found = model.conf_int(cluster="surgeon")
+    np.testing.assert_allclose(half_widths(found, SETTLED), expected, rtol=1e-6)
+
+
+def test_a_function_is_as_sure_as_its_parameters(model):
+    """The delta method is exact for a ratio of parameters that are symmetric in ratios."""
+    ratio = q.function("ratio", lambda p: p["rate_50"] / p["yield_g_80"], scale="log")
+    found = model.conf_int(functions=[ratio, q.parameter("e_80")])
+    covariance = model.covariance()
+    slopes = pd.Series(0.0, covariance.index)
+    slopes["rate_50"], slopes["yield_g_80"] = 1.0, -1.0
+    expected = stats.norm.ppf(0.975) * np.sqrt(slopes @ covariance @ slopes)
+    assert half_widths(found, ["ratio"])[0] == pytest.approx(expected, rel=1e-6)
+    assert found.loc["e_80"].equals(model.conf_int().loc["e_80"])
+
+
+@pytest.mark.parametrize("name", ["rate_50", "e_exponent", "yield_g_80"])
+def test_the_profile_ends_where_the_objective_has_risen(model, cases, name):
+    """A fit with the parameter held at an end, spreads held, costs z^2 / 2 more, in units of the sandwich's variance.
+
+    The spread of a case with canister swaps follows from the parameters; the profile holds it, a refit moves it by
+    little: hence the tolerance.
+    """
+    table = model.conf_int("profile", functions=[q.parameter(name)])
+    spreads = model.scale_["spread"].tolist()
+    least = model._fit_core(cases, held_spreads=spreads).cost
+    at = model.fit_.names.index(name)
+    unit = model.covariance().loc[name, name] / np.linalg.inv(model.fit_.curvature)[at, at]
+    for end in ("lower", "upper"):
+        held = lt.TheatreTimeModel(fixed={name: table.loc[name, end]})._fit_core(cases, held_spreads=spreads)
+        working = np.log(table.loc[name, end]) if model.params_.loc[name, "scale"] == "log" else table.loc[name, end]
+        own_prior = 0.5 * model.fit_.prior_precision[at] * (working - model.fit_.prior_mean[at]) ** 2
+        assert 2 * (held.cost + own_prior - least) / unit == pytest.approx(stats.chi2.ppf(0.95, 1), rel=0.05), end
+
+
+def test_one_surgeon_is_no_set_of_clusters():
+    unit = lt.datasets.simulate_unit(60, seed=9)
+    with pytest.warns(lt.DataWarning):
+        cases = lt.read_cases(unit.assign(surgeon="A"))
+    with pytest.raises(lt.InvalidArgument, match="at least two are needed"):
+        lt.TheatreTimeModel().fit(cases).conf_int(cluster="surgeon")
