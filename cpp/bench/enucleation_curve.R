@@ -1,8 +1,10 @@
 # R's nls and robustbase's nlrob on the curve of enucleation_curve.py, one fit for each line read:
-#   Rscript enucleation_curve.R rows.csv    then "nls", "nlrob M" or "nlrob MM" on standard input
+#   Rscript enucleation_curve.R rows.csv wall    (or cpu)    then "nls", "nlrob M" or "nlrob MM" on standard input
 # Answers with milliseconds, the scale, then the parameters (for "nlrob MM" those of the S-estimate follow).
 suppressPackageStartupMessages(library(robustbase))
-rows <- read.csv(commandArgs(trailingOnly = TRUE)[1])
+given <- commandArgs(trailingOnly = TRUE)
+rows <- read.csv(given[1])
+now <- if (given[2] == "cpu") function() sum(proc.time()[1:2]) else function() as.numeric(Sys.time())
 curve <- minutes ~ (e_fixed + e_80 * exp(e_exponent * log_v80)) * (1 + e_learn * exp(-log(2) * done / e_half)) *
   exp(trainee_ratio * trainee + surgeon_2_ratio * surgeon_2 + surgeon_3_ratio * surgeon_3)
 names <- c("e_fixed", "e_80", "e_exponent", "e_learn", "e_half", "trainee_ratio", "surgeon_2_ratio", "surgeon_3_ratio")
@@ -18,9 +20,9 @@ set.seed(1)
 cat("robustbase", as.character(packageVersion("robustbase")), "R", as.character(getRversion()), "\n")
 input <- file("stdin", "r")
 while (length(line <- readLines(input, 1)) == 1) {
-  begin <- Sys.time()
+  begin <- now()
   fit <- tryCatch(fits[[line]](), error = function(e) e)
-  took <- 1000 * as.numeric(difftime(Sys.time(), begin, units = "secs"))
+  took <- 1000 * (now() - begin)
   if (inherits(fit, "error")) {
     cat("failed:", gsub("\n", " ", conditionMessage(fit)), "\n")
   } else {

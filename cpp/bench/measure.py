@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import platform
 import statistics
 import subprocess
@@ -12,19 +13,22 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 LEAST_TURN_S = 0.02  # a turn of a fast contender repeats it until the clock's grain no longer matters
 MOST_CALLS = 200
+BUDGET_S = 20.0  # after this many timed seconds a contender takes no further turn
 
 
 @dataclass(frozen=True)
 class Contender:
-    """What is timed. `run` does the work once, or, where another process keeps the time, returns its milliseconds."""
+    """What is timed: `run` does the work once, or, with a clock of its own, returns its milliseconds."""
 
     name: str
-    run: Callable[[], float | None]
+    run: Callable[[], object]
     ours: bool = False
     threads: int = 1
+    own_clock: bool = False
     times: float = 1.0  # the work timed is this share of the whole: milliseconds are multiplied by it
     turns: int | None = None  # fewer than the others, for the slow ones
     note: str = ""
@@ -84,7 +88,10 @@ TARGETS = (
     Target("limit 100000 2", f"n = 100,000, 2 threads: {_LIMIT}", 0.6, at_least=False),
     Target("solve 1000000", f"n = 1,000,000: {_SOLVE}", 44, scales=True),
     Target(
-        "memory 1000000", "n = 1,000,000: peak memory of table and solve over the table's columns", 1.2, at_least=False
+        "memory 1000000",
+        "n = 1,000,000: peak memory of table and whole fit over the table's columns",
+        1.2,
+        at_least=False,
     ),
     Target("limit 1000000", f"n = 1,000,000: {_LIMIT}", 1.1, at_least=False),
     Target("bootstrap", "1,000 refits, n = 500, 1 thread: times faster than scipy refits", 60, scales=True),
@@ -106,6 +113,7 @@ NO_LIMIT = "the shipped model has no hand-written kernel apart from its own to b
 @dataclass
 class Report:
     instruction_set: str
+    clock: str = "wall"  # or "cpu", for a machine that does other things; more threads than one keep wall time
     rows: list[Row] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     values: dict[str, float] = field(default_factory=dict)
@@ -116,18 +124,19 @@ class Report:
         print(f"  {text}", flush=True)
 
     def compare(self, work: str, contenders: list[Contender], reference: str, turns: int) -> dict[str, Row]:
-        """Times contenders in turn, the first turn to warm up, and adds a row for each."""
+        """Times contenders in turn and adds a row for each. What runs in this process warms up first, unless it is
+        to take one turn only."""
         print(work, flush=True)
         times: dict[str, list[float]] = {one.label: [] for one in contenders}
-        for turn in range(turns + 1):
+        most = {one.label: turns if one.turns is None else min(one.turns, turns) for one in contenders}
+        for one in contenders:
+            if not one.own_clock and most[one.label] > 1:
+                one.run()
+        for turn in range(turns):
             for one in contenders:
-                asked = turns if one.turns is None else min(one.turns, turns)
-                # A contender of one turn is so slow that warming it up would only cost time.
-                first = 1 if asked > 1 else turns
-                if (turn == 0 and asked > 1) or first <= turn < first + asked:
-                    took = _milliseconds(one.run) * one.times
-                    if turn >= first:
-                        times[one.label].append(took)
+                known = times[one.label]
+                if turn < most[one.label] and sum(known) <= 1e3 * BUDGET_S * one.times:
+                    known.append(_milliseconds(one, self.clock) * one.times)
         rows = {}
         medians = {name: statistics.median(values) for name, values in times.items() if values}
         for one in contenders:
@@ -147,8 +156,8 @@ class Report:
     def write(self, path: Path, about: list[str]) -> None:
         lines = ["# Benchmarks", "", *about, ""]
         lines += [
-            "Milliseconds are medians and minima of wall time over the turns; contenders of one block take turns. "
-            "`x reference` is how many times faster than the block's reference (x 1) a row is, by medians.",
+            f"Milliseconds are medians and minima of {self.clock} time over the turns; contenders of one block take "
+            "turns. `x reference` is how many times faster than the block's reference (x 1) a row is, by medians.",
             "",
         ]
         work = ""
@@ -197,41 +206,44 @@ class Report:
                 )
 
 
-def _milliseconds(run: Callable[[], float | None]) -> float:
-    begin = time.perf_counter()
-    told = run()
-    if told is not None:
-        return told
-    calls, took = 1, time.perf_counter() - begin
-    while took < LEAST_TURN_S and calls < MOST_CALLS:
-        run()
-        calls, took = calls + 1, time.perf_counter() - begin
+def _milliseconds(one: Contender, clock: str) -> float:
+    if one.own_clock:
+        return float(one.run())  # type: ignore[arg-type]
+    now = time.process_time if clock == "cpu" and one.threads == 1 else time.perf_counter
+    begin = now()
+    calls, took = 0, 0.0
+    while calls == 0 or (took < LEAST_TURN_S and calls < MOST_CALLS):
+        one.run()
+        calls, took = calls + 1, now() - begin
     return 1e3 * took / calls
 
 
 class Program:
     """A Google Benchmark program."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, clock: str, units: Path) -> None:
         self.path = path
+        self.clock = clock
+        self.environment = os.environ | {"LOBETIME_BENCH_UNITS": str(units)}
 
     def __bool__(self) -> bool:
         return self.path.is_file()
 
     def measure(self, name: str) -> dict[str, float]:
-        """One benchmark by its full name: its milliseconds (real_time) and counters."""
+        """One benchmark by its full name: its milliseconds (real_time, cpu_time) and counters."""
         command = [str(self.path), f"--benchmark_filter=^{name}/real_time$", "--benchmark_min_time=0.05"]
-        ran = subprocess.run([*command, "--benchmark_format=json"], capture_output=True, text=True, check=True)
+        command.append("--benchmark_format=json")
+        ran = subprocess.run(command, env=self.environment, capture_output=True, text=True, check=True)
         found = json.loads(ran.stdout)["benchmarks"][0]
         if found.get("error_occurred"):
             raise RuntimeError(f"{name}: {found['error_message']}")
         unit = {"ns": 1e-6, "us": 1e-3, "ms": 1.0, "s": 1e3}[found["time_unit"]]
-        return {key: value for key, value in found.items() if isinstance(value, float | int)} | {
-            "real_time": found["real_time"] * unit
-        }
+        numbers = {key: float(value) for key, value in found.items() if isinstance(value, float | int)}
+        return numbers | {key: numbers[key] * unit for key in ("real_time", "cpu_time")}
 
-    def contender(self, label: str, name: str, **more: object) -> Contender:
-        return Contender(label, lambda: self.measure(name)["real_time"], ours=True, **more)  # type: ignore[arg-type]
+    def contender(self, label: str, name: str, **more: Any) -> Contender:
+        key = "cpu_time" if self.clock == "cpu" and more.get("threads", 1) == 1 else "real_time"
+        return Contender(label, lambda: self.measure(name)[key], own_clock=True, **{"ours": True, **more})
 
 
 class Dialogue:

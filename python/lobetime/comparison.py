@@ -247,6 +247,7 @@ def _criterion(
     for name, fitted in own.items():
         fit = fitted._fit_core(cases, held_spreads=spreads)
         scores = fit.case_scores(cases.table, loss=fitted.fitted_.loss, tuning=fitted.fitted_.tuning)
+        scores[:, np.diag(fitted.fitted_.covariance) == 0] = 0.0  # parameters that are held
         away = fit.theta - fit.prior_mean
         cost = fit.cost - 0.5 * float((fit.prior_precision * away**2).sum())
         from_cases = float(np.trace(np.linalg.solve(fit.curvature, scores.T @ scores)))

@@ -473,8 +473,9 @@ def diagnose_time_model(
     fit, fitted = model.fit_, model.fitted_
     scores = fit.case_scores(cases.table, loss=fitted.loss, tuning=fitted.tuning, threads=model.threads)
     leverage = fit.case_leverage(cases.table, loss=fitted.loss, tuning=fitted.tuning, threads=model.threads)
-    influence = empirical_influence(scores, fit.curvature)
     se = np.sqrt(np.diag(fitted.covariance))
+    scores[:, se == 0] = 0.0  # parameters that are held
+    influence = empirical_influence(scores, fit.curvature)
     _require_same_cases(fit, influence, se)
     logs = (model.params_["scale"] == "log").to_numpy()
     names = model.params_.index

@@ -298,7 +298,7 @@ Minimum minimise(const Objective& objective, const Eigen::VectorXd& start, const
                               " parameters");
     if (!start.allFinite()) throw InvalidArgument("minimise: the start is not finite");
     for (Eigen::Index i = 0; i < p; ++i) {
-        if (!(lower[i] < upper[i]))
+        if (!(lower[i] <= upper[i]))
             throw InvalidArgument("minimise: bounds of " + objective.parameter_names()[static_cast<std::size_t>(i)] +
                                   " are empty");
     }

@@ -194,11 +194,11 @@ private:
 };
 
 /// `size` different rows out of n, named by (seed, stream).
-std::vector<int> random_rows(std::size_t n, std::size_t size, const CounterRandom& random) {
+std::vector<int> random_rows(std::size_t n, std::size_t size, const CounterRandom& stream) {
     std::vector<int> order(n);
     std::iota(order.begin(), order.end(), 0);
     for (std::size_t i = 0; i < size; ++i) {
-        const double u = random.uniforms(i)[0];
+        const double u = stream.uniforms(i)[0];
         const std::size_t j = i + std::min(n - i - 1, static_cast<std::size_t>(u * static_cast<double>(n - i)));
         std::swap(order[i], order[j]);
     }
@@ -207,11 +207,11 @@ std::vector<int> random_rows(std::size_t n, std::size_t size, const CounterRando
 }
 
 Eigen::VectorXd scattered(const Eigen::VectorXd& start, const Eigen::VectorXd& lower, const Eigen::VectorXd& upper,
-                          double width, const CounterRandom& random) {
+                          double width, const CounterRandom& stream) {
     constexpr std::uint64_t kAfterRows = 1ULL << 40;  // indices that random_rows does not use
     Eigen::VectorXd theta = start;
     for (Eigen::Index j = 0; j < theta.size(); ++j) {
-        const double z = random.normals(kAfterRows + static_cast<std::uint64_t>(j))[0];
+        const double z = stream.normals(kAfterRows + static_cast<std::uint64_t>(j))[0];
         theta[j] = start[j] == 0.0 ? width * z : start[j] * std::exp(width * z);
     }
     return theta.cwiseMax(lower).cwiseMin(upper);
@@ -442,13 +442,13 @@ private:
     /// Odd starts fit a few random rows (an outlier may be in none of them), from the given start or from near it;
     /// even ones lie near the given start, or far from it.
     Eigen::VectorXd begin_of(std::size_t k, const Eigen::VectorXd& start) const {
-        const CounterRandom random(options_.seed, k);
+        const CounterRandom stream(options_.seed, k);
         const double width = kScatter[(k / 4) % kScatter.size()];
-        const Eigen::VectorXd begin = k % 4 == 1 ? start : scattered(start, lower_, upper_, width, random);
+        const Eigen::VectorXd begin = k % 4 == 1 ? start : scattered(start, lower_, upper_, width, stream);
         if (k % 2 == 0) return begin;
         const auto n = static_cast<std::size_t>(regression_.y().size());
         std::vector<int> counts(n, 0);
-        for (const int row : random_rows(n, std::min(n, static_cast<std::size_t>(start.size()) + 1), random))
+        for (const int row : random_rows(n, std::min(n, static_cast<std::size_t>(start.size()) + 1), stream))
             counts[static_cast<std::size_t>(row)] = 1;
         const LossObjective few(std::make_shared<View>(regression_.mean(), regression_.y(), counts),
                                 regression_.names(), Loss("squares"));

@@ -47,11 +47,11 @@ Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::u
     const Plan& plan = *plan_;
     const TheatreTimeFit& fit = plan.fit;
     TimeObjective objective = plan.objective.resampled(counts);
-    const CounterRandom random(seed, replicate ^ stable_hash("means of the prior"));
+    const CounterRandom stream(seed, replicate ^ stable_hash("means of the prior"));
     Eigen::VectorXd mean = fit.prior_mean;
     for (Eigen::Index j = 0; j < mean.size(); ++j) {
         if (fit.prior_precision[j] > 0.0)
-            mean[j] += random.normals(static_cast<std::uint64_t>(j))[0] / std::sqrt(fit.prior_precision[j]);
+            mean[j] += stream.normals(static_cast<std::uint64_t>(j))[0] / std::sqrt(fit.prior_precision[j]);
     }
     objective.set_prior_mean(mean);
 

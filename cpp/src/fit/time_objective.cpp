@@ -3,6 +3,8 @@
 #include <lobetime/core/parallel.hpp>
 #include <lobetime/fit/time_objective.hpp>
 
+#include "core/vector_math.hpp"
+
 #include <algorithm>
 #include <cmath>
 #include <memory>
@@ -30,18 +32,122 @@ constexpr std::array<Node, 3> kGaussHermite = {
     {{0.0, 2.0 / 3.0}, {std::numbers::sqrt3, 1.0 / 6.0}, {-std::numbers::sqrt3, 1.0 / 6.0}}};
 
 using phase_parameters::in_morcellation;
-/// Positions of the parameters that act on blade time.
-constexpr std::array<std::size_t, 11> kBladeParameters = {in_morcellation<param::rate_50>,
-                                                          in_morcellation<param::rate_exponent>,
-                                                          in_morcellation<param::blade_oscillating>,
-                                                          in_morcellation<param::suction_peristaltic>,
-                                                          in_morcellation<param::suction_wall>,
-                                                          in_morcellation<param::m_learn>,
-                                                          in_morcellation<param::m_half>,
-                                                          in_morcellation<param::m_trainee>,
-                                                          in_morcellation<param::m_hard_nodule>,
-                                                          in_morcellation<param::yield_g_80>,
-                                                          in_morcellation<param::yield_exponent>};
+
+/// Bits of a group's `moving`: where the list of each phase begins.
+constexpr std::size_t kFirstE = 0, kFirstH = kFirstE + phase_parameters::enucleation.size(),
+                      kFirstR = kFirstH + phase_parameters::haemostasis.size(),
+                      kFirstM = kFirstR + phase_parameters::room.size();
+static_assert(kMaxColumns <= 32);
+
+/// log of (recorded - offset) / predicted, one by one, and what its slope is per log of the prediction.
+LOBETIME_VECTOR_CLONES void log_ratios(std::size_t n, const TileArray& recorded, const TileArray& offset,
+                                       const TileArray& total, TileArray& value, TileArray& slope) {
+    const double log_from = vector_math::log(kLogFrom);
+    for (std::size_t i = 0; i < n; ++i) {
+        const double x = (recorded[i] - offset[i]) / total[i];
+        const bool tangent = (offset[i] > 0.0) & !(x >= kLogFrom);  // as in log_ratio
+        const double along = x / kLogFrom, log_x = vector_math::log(x);
+        value[i] = tangent ? log_from + along - 1.0 : log_x;
+        slope[i] = tangent ? along : 1.0;
+    }
+}
+
+/// to += factor * minutes * slope, or = where there is nothing yet.
+LOBETIME_VECTOR_CLONES void add_column(std::size_t n, const TileArray& share, const TileArray& slope, bool first,
+                                       TileArray& to) {
+    if (first) {
+        for (std::size_t i = 0; i < n; ++i) to[i] = share[i] * slope[i];
+    } else {
+        for (std::size_t i = 0; i < n; ++i) to[i] += share[i] * slope[i];
+    }
+}
+
+/// Recorded swap counts S of a tile: P(S <= fluid / canister < S + 1), with derivatives in log fluid and in log of its
+/// spread.
+struct SwapChance {
+    TileArray p, per_log_fluid, per_log_spread;
+};
+
+LOBETIME_VECTOR_CLONES void swap_chances(std::size_t n, const TileArray& count,
+                                         const TileArray& log_fluid_over_canister, double spread, SwapChance& out) {
+    for (std::size_t i = 0; i < n; ++i) {
+        const bool from_0 = !(count[i] > 0.0);
+        const double z_lower = (vector_math::log(count[i]) - log_fluid_over_canister[i]) / spread;
+        const double z_upper = (vector_math::log(count[i] + 1.0) - log_fluid_over_canister[i]) / spread;
+        const vector_math::NormalTail lower = vector_math::normal_tail(std::abs(z_lower));
+        const vector_math::NormalTail upper = vector_math::normal_tail(std::abs(z_upper));
+        const double below_upper = z_upper < 0.0 ? upper.beyond : 1.0 - upper.beyond;
+        const double below_lower = from_0 ? 0.0 : lower.beyond;
+        // The tail with fewer digits lost: both ends above the middle are taken from the other side.
+        out.p[i] = z_lower > 0.0 ? lower.beyond - upper.beyond : below_upper - below_lower;
+        out.per_log_fluid[i] = ((from_0 ? 0.0 : lower.density) - upper.density) / spread;
+        out.per_log_spread[i] = (from_0 ? 0.0 : lower.density * z_lower) - upper.density * z_upper;
+    }
+}
+
+// Rows by rows: a row holds its columns one after another, padded by zeros to whole blocks of kBlock.
+constexpr std::size_t kBlock = 4;
+constexpr std::size_t kRowLength = (static_cast<std::size_t>(kMaxColumns) + kBlock - 1) / kBlock * kBlock;
+
+/// Adds sum over rows of bend x row x row' to the upper triangle of `product` (kRowLength x kRowLength, by rows, whole
+/// blocks), kBlock x Blocks * kBlock entries at a time so that the sums stay in registers. Rows are summed in order.
+template <std::size_t Blocks>
+LOBETIME_ALWAYS_INLINE void add_block(std::size_t n, std::size_t length, const double* rows, const double* bend,
+                                      std::size_t a, std::size_t b, double* product) {
+    constexpr std::size_t kWidth = Blocks * kBlock;
+    double sum[kBlock][kWidth] = {};
+    for (std::size_t i = 0; i < n; ++i) {
+        const double* row = rows + i * length;
+        double left[kBlock];
+        for (std::size_t k = 0; k < kBlock; ++k) left[k] = bend[i] * row[a + k];
+        for (std::size_t k = 0; k < kBlock; ++k) {
+            for (std::size_t m = 0; m < kWidth; ++m) sum[k][m] += left[k] * row[b + m];
+        }
+    }
+    for (std::size_t k = 0; k < kBlock; ++k) {
+        for (std::size_t m = 0; m < kWidth; ++m) product[(a + k) * kRowLength + b + m] = sum[k][m];
+    }
+}
+
+LOBETIME_VECTOR_CLONES void curvature_product(std::size_t n, std::size_t length, const double* rows, const double* bend,
+                                              double* product) {
+    for (std::size_t a = 0; a < length; a += kBlock) {
+        std::size_t b = a;
+        for (; b + 2 * kBlock <= length; b += 2 * kBlock) add_block<2>(n, length, rows, bend, a, b, product);
+        if (b < length) add_block<1>(n, length, rows, bend, a, b, product);
+    }
+}
+
+/// to[0 .. length) += factor * row; length is a multiple of kBlock.
+LOBETIME_ALWAYS_INLINE void add_row(std::size_t length, double factor, const double* row, double* to) {
+    for (std::size_t b = 0; b < length; b += kBlock) {
+        for (std::size_t m = 0; m < kBlock; ++m) to[b + m] += factor * row[b + m];
+    }
+}
+
+LOBETIME_VECTOR_CLONES void gradient_product(std::size_t n, std::size_t length, const double* rows, const double* slope,
+                                             double* product) {
+    for (std::size_t i = 0; i < n; ++i) add_row(length, slope[i], rows + i * length, product);
+}
+
+/// by_level[level of the row] += bend * level_jacobian * row, rows without a level (-1) left out.
+LOBETIME_VECTOR_CLONES void level_product(std::size_t n, std::size_t length, const double* rows, const double* bend,
+                                          const double* level_jacobian, const int* level, int first_level,
+                                          double* by_level) {
+    for (std::size_t i = 0; i < n; ++i) {
+        if (level[i] < 0) continue;
+        add_row(length, bend[i] * level_jacobian[i], rows + i * length,
+                by_level + static_cast<std::size_t>(level[i] - first_level) * kRowLength);
+    }
+}
+
+/// What one thread needs to sum up a group's rows.
+struct Scratch {
+    TileArray standardised, cost, slope, weight, bend;
+    std::array<double, kTileSize * kRowLength> rows;
+    std::array<double, kRowLength> gradient;
+    std::array<double, kRowLength * kRowLength> product;  ///< upper triangle by whole blocks
+};
 
 bool needs_tissue(const Observation& o) {
     return (o.phases & phase::morcellation) != 0 || o.kind == ObservationKind::swap_count;
@@ -96,7 +202,8 @@ TimeObjective::TimeObjective(const ModelLayout& layout, std::vector<CaseFeatures
         while (end < observations_.size() && key(observations_[end]) == key(observations_[begin])) ++end;
         const auto [tile, kind, is_tissue, phases, integrate] = key(observations_[begin]);
         if (groups_.empty() || groups_.back().tile != tile) tile_begin_.push_back(groups_.size());
-        groups_.push_back({tile, begin, end, integrate});
+        groups_.push_back({tile, begin, end, integrate, 0});
+        groups_.back().moving = moving_parameters(groups_.back());
         begin = end;
     }
     tile_begin_.push_back(groups_.size());
@@ -129,11 +236,63 @@ TimeObjective TimeObjective::resampled(std::span<const int> counts) const {
         if (some.observations_.size() == begin) continue;
         if (some.groups_.empty() || some.groups_.back().tile != group.tile)
             some.tile_begin_.push_back(some.groups_.size());
-        some.groups_.push_back({group.tile, begin, some.observations_.size(), group.integrate_tissue});
+        some.groups_.push_back({group.tile, begin, some.observations_.size(), group.integrate_tissue, group.moving});
     }
     if (some.observations_.empty()) throw InvalidArgument("no case counts");
     some.tile_begin_.push_back(some.groups_.size());
     return some;
+}
+
+std::uint32_t TimeObjective::moving_parameters(const Group& group) const {
+    std::uint32_t moving = ~std::uint32_t{0};
+    const bool counts = observations_[group.begin].kind == ObservationKind::swap_count;
+    const auto still = [&](std::size_t first, std::size_t position) { moving &= ~(1U << (first + position)); };
+    const auto never = [&](const auto& predicate) {
+        for (std::size_t o = group.begin; o < group.end; ++o) {
+            if (predicate(features_[static_cast<std::size_t>(observations_[o].case_index)])) return false;
+        }
+        return true;
+    };
+    using phase_parameters::in_enucleation;
+    if (never([](const CaseFeatures& f) { return f.trainee != 0.0; })) {
+        still(kFirstE, in_enucleation<param::e_trainee>);
+        still(kFirstM, in_morcellation<param::m_trainee>);
+    }
+    if (never([](const CaseFeatures& f) { return f.anticoagulated != 0.0; })) still(kFirstH, 1);
+    if (never([](const CaseFeatures& f) { return f.spinal != 0.0; })) still(kFirstR, 1);
+    if (never([](const CaseFeatures& f) { return f.oscillating != 0.0; }))
+        still(kFirstM, in_morcellation<param::blade_oscillating>);
+    if (never([](const CaseFeatures& f) { return f.peristaltic != 0.0; })) {
+        still(kFirstM, in_morcellation<param::suction_peristaltic>);
+        still(kFirstM, in_morcellation<param::flow_peristaltic>);
+    }
+    if (never([](const CaseFeatures& f) { return f.wall != 0.0; })) {
+        still(kFirstM, in_morcellation<param::suction_wall>);
+        still(kFirstM, in_morcellation<param::flow_wall>);
+    }
+    if (never([](const CaseFeatures& f) { return f.vacuum != 0.0; }))
+        still(kFirstM, in_morcellation<param::flow_vacuum>);
+    if (never([](const CaseFeatures& f) { return f.hard_nodule != 0.0; }))
+        still(kFirstM, in_morcellation<param::m_hard_nodule>);
+    if (counts || never([](const CaseFeatures& f) { return f.device_fault != 0.0; }))
+        still(kFirstM, in_morcellation<param::fault_min>);
+    if (counts) {
+        still(kFirstM, in_morcellation<param::m_fixed>);
+        still(kFirstM, in_morcellation<param::swap_min>);
+    } else if (never([](const CaseFeatures& f) {
+                   return std::isnan(f.canister_swaps) && std::isfinite(f.log_canister);
+               })) {
+        // Swaps are recorded or impossible: fluid does not matter.
+        for (const std::size_t position : {in_morcellation<param::carry_over_ml>, in_morcellation<param::flow_vacuum>,
+                                           in_morcellation<param::flow_peristaltic>, in_morcellation<param::flow_wall>,
+                                           in_morcellation<param::fluid_log_sd>})
+            still(kFirstM, position);
+    }
+    if (!group.integrate_tissue) {
+        still(kFirstM, in_morcellation<param::yield_g_80>);
+        still(kFirstM, in_morcellation<param::yield_exponent>);
+    }
+    return moving;
 }
 
 std::size_t TimeObjective::chunks() const { return std::min(kMaxChunks, tile_begin_.size() - 1); }
@@ -165,19 +324,26 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
     };
     out.n_columns = 0;
     out.n_levels = 0;
-    const auto add_columns = [&](const auto& list) {
-        const int first = out.n_columns;
-        for (const int c : list) {
-            out.column[static_cast<std::size_t>(out.n_columns)] = c;
-            out.jacobian[static_cast<std::size_t>(out.n_columns)].fill(0.0);
-            ++out.n_columns;
+    /// Columns of a phase: its moving parameters, and the position of each in the phase's list.
+    struct Columns {
+        std::size_t first = 0, n = 0;
+        std::array<std::size_t, kMaxColumns> position;
+    };
+    const auto add_columns = [&](const auto& list, std::size_t first_bit) {
+        Columns columns;
+        columns.first = static_cast<std::size_t>(out.n_columns);
+        for (std::size_t c = 0; c < list.size(); ++c) {
+            if ((group.moving >> (first_bit + c) & 1U) == 0) continue;
+            columns.position[columns.n++] = c;
+            out.column[static_cast<std::size_t>(out.n_columns++)] = list[c];
         }
-        return static_cast<std::size_t>(first);
+        return columns;
     };
 
     if (kind == ObservationKind::residual && observation->channel == Channel::tissue) {
-        const std::array<int, 2> yield = {param::yield_g_80, param::yield_exponent};
-        add_columns(yield);
+        out.n_columns = 2;
+        out.column[0] = param::yield_g_80;
+        out.column[1] = param::yield_exponent;
         for (std::size_t i = 0; i < n; ++i) {
             out.residual[i] = feature(i).log_tissue - kernel.log_yield(feature(i));
             out.jacobian[0][i] = 1.0;
@@ -193,15 +359,13 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
     if (in_e) kernel.enucleation(features, cases, out.enucleation);
     if (in_h) kernel.haemostasis(features, cases, out.haemostasis);
     if (in_r) kernel.room(features, cases, out.room);
-    const std::size_t first_e = in_e ? add_columns(phase_parameters::enucleation) : 0;
-    const std::size_t first_h = in_h ? add_columns(phase_parameters::haemostasis) : 0;
-    const std::size_t first_r = in_r ? add_columns(phase_parameters::room) : 0;
-    const std::size_t first_m = in_m || counts ? add_columns(phase_parameters::morcellation) : 0;
+    Columns columns_e, columns_h, columns_m, columns_r;
+    if (in_e) columns_e = add_columns(phase_parameters::enucleation, kFirstE);
+    if (in_h) columns_h = add_columns(phase_parameters::haemostasis, kFirstH);
+    if (in_r) columns_r = add_columns(phase_parameters::room, kFirstR);
+    if (in_m || counts) columns_m = add_columns(phase_parameters::morcellation, kFirstM);
     std::size_t level_e = 0, level_m = 0, level_d = 0;
-    const auto add_level = [&] {
-        out.level_jacobian[static_cast<std::size_t>(out.n_levels)].fill(0.0);
-        return static_cast<std::size_t>(out.n_levels++);
-    };
+    const auto add_level = [&] { return static_cast<std::size_t>(out.n_levels++); };
     if (in_e) {
         level_e = add_level();
         for (std::size_t i = 0; i < n; ++i)
@@ -221,63 +385,80 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
     const std::size_t n_nodes = group.integrate_tissue ? kGaussHermite.size() : 1;
     if (counts) {
         // P(SC <= F < (S+1)C) for log-normal F, averaged over the tissue nodes; -log of it and its derivatives.
-        out.cost.fill(0.0);
-        TileArray chance, per_spread;
+        TileArray chance, per_blade, count, x, by_blade, by_log_sd, by_carry_over, rescale;
+        SwapChance swap;
         chance.fill(0.0);
-        per_spread.fill(0.0);
-        TileArray per_blade;
         per_blade.fill(0.0);
-        const auto of = [&](std::size_t position) -> TileArray& { return out.jacobian[first_m + position]; };
+        for (std::size_t i = 0; i < n; ++i) count[i] = observation[i].recorded;
+        const double spread = kernel.natural(param::fluid_log_sd);
         for (std::size_t k = 0; k < n_nodes; ++k) {
             const double weight = group.integrate_tissue ? kGaussHermite[k].weight : 1.0;
             kernel.morcellation(features, cases, kGaussHermite[k].offset * tissue_spread_, out.morcellation, out.fluid);
+            for (std::size_t i = 0; i < n; ++i) x[i] = out.fluid.log_fluid[i] - feature(i).log_canister;
+            swap_chances(n, count, x, spread, swap);
             for (std::size_t i = 0; i < n; ++i) {
-                const double count = observation[i].recorded;
-                const double spread = kernel.natural(param::fluid_log_sd);
-                const double x = out.fluid.log_fluid[i] - feature(i).log_canister;
-                const double z_upper = (std::log(count + 1.0) - x) / spread;
-                const double density_upper = normal_pdf(z_upper);
-                double p = normal_cdf(z_upper), per_fluid = -density_upper / spread,
-                       per_log_sd = -density_upper * z_upper;
-                if (count > 0.0) {
-                    const double z_lower = (std::log(count) - x) / spread;
-                    const double density_lower = normal_pdf(z_lower);
-                    // The tail with fewer digits lost: both ends above the middle are taken from the other side.
-                    p = z_lower > 0.0 ? normal_cdf(-z_lower) - normal_cdf(-z_upper) : p - normal_cdf(z_lower);
-                    per_fluid += density_lower / spread;
-                    per_log_sd += density_lower * z_lower;
+                const double per_fluid = weight * swap.per_log_fluid[i];
+                chance[i] += weight * swap.p[i];
+                by_log_sd[i] = weight * swap.per_log_spread[i];
+                by_carry_over[i] = per_fluid * out.fluid.log_fluid_per_carry_over[i];
+                by_blade[i] = per_fluid * out.fluid.log_fluid_per_log_blade[i];
+                per_blade[i] += by_blade[i];
+                rescale[i] = by_blade[i] / out.morcellation.blade_slope[i];
+            }
+            const auto add_flow = [&](TileArray& to, double CaseFeatures::*share) {
+                for (std::size_t i = 0; i < n; ++i) to[i] += by_blade[i] * feature(i).*share;
+            };
+            for (std::size_t c = 0; c < columns_m.n; ++c) {
+                TileArray& to = out.jacobian[columns_m.first + c];
+                if (k == 0) std::fill_n(to.begin(), n, 0.0);
+                const std::size_t position = columns_m.position[c];
+                switch (position) {
+                    case in_morcellation<param::fluid_log_sd>:
+                        for (std::size_t i = 0; i < n; ++i) to[i] += by_log_sd[i];
+                        break;
+                    case in_morcellation<param::carry_over_ml>:
+                        for (std::size_t i = 0; i < n; ++i) to[i] += by_carry_over[i];
+                        break;
+                    case in_morcellation<param::flow_vacuum>:
+                        add_flow(to, &CaseFeatures::vacuum);
+                        break;
+                    case in_morcellation<param::flow_peristaltic>:
+                        add_flow(to, &CaseFeatures::peristaltic);
+                        break;
+                    case in_morcellation<param::flow_wall>:
+                        add_flow(to, &CaseFeatures::wall);
+                        break;
+                    default:
+                        // The others act on blade time: they move log fluid as they move log blade minutes.
+                        add_column(n, rescale, out.morcellation.slope[position], false, to);
                 }
-                chance[i] += weight * p;
-                const double by_blade = weight * per_fluid * out.fluid.log_fluid_per_log_blade[i];
-                per_blade[i] += by_blade;
-                of(in_morcellation<param::fluid_log_sd>)[i] += weight * per_log_sd;
-                of(in_morcellation<param::carry_over_ml>)[i] +=
-                    weight * per_fluid * out.fluid.log_fluid_per_carry_over[i];
-                of(in_morcellation<param::flow_vacuum>)[i] += by_blade * feature(i).vacuum;
-                of(in_morcellation<param::flow_peristaltic>)[i] += by_blade * feature(i).peristaltic;
-                of(in_morcellation<param::flow_wall>)[i] += by_blade * feature(i).wall;
-                // The blade parameters move log fluid as they move log blade minutes, node by node.
-                const double rescale = by_blade / out.morcellation.blade_slope[i];
-                for (const std::size_t c : kBladeParameters) of(c)[i] += rescale * out.morcellation.slope[c][i];
             }
         }
         for (std::size_t i = 0; i < n; ++i) {
             const double likelihood = (1.0 - kMisrecorded) * std::max(chance[i], 0.0) + kMisrecorded;
             out.cost[i] = -std::log(likelihood);
             const double factor = -(1.0 - kMisrecorded) / likelihood;
-            for (std::size_t c = 0; c < phase_parameters::morcellation.size(); ++c)
-                out.jacobian[first_m + c][i] *= factor;
+            out.share[i] = factor;
             out.level_jacobian[level_m][i] = factor * per_blade[i];
             out.level_jacobian[level_d][i] = -factor * per_blade[i];
             out.residual[i] = 0.0;
             out.minutes[i] = 1.0;
         }
+        for (std::size_t c = 0; c < columns_m.n; ++c) {
+            TileArray& column = out.jacobian[columns_m.first + c];
+            for (std::size_t i = 0; i < n; ++i) column[i] *= out.share[i];
+        }
         return;
     }
 
-    out.residual.fill(0.0);
     out.extra_variance.fill(0.0);
     out.swap_variance_min2.fill(0.0);
+    TileArray recorded, offset, value, ratio_slope;
+    for (std::size_t i = 0; i < n; ++i) {
+        recorded[i] = observation[i].recorded;
+        offset[i] = observation[i].offset_min;
+        out.residual[i] = -shift_[group.begin + i];
+    }
     for (std::size_t k = 0; k < n_nodes; ++k) {
         const double weight = group.integrate_tissue ? kGaussHermite[k].weight : 1.0;
         if (in_m)
@@ -307,36 +488,35 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
                 }
             }
         }
+        log_ratios(n, recorded, offset, total, value, ratio_slope);
         for (std::size_t i = 0; i < n; ++i) {
-            const Observation& one = observation[i];
-            const double x = (one.recorded - one.offset_min) / total[i];
-            const LogRatio ratio = one.offset_min > 0.0 ? log_ratio(x) : LogRatio{std::log(x), 1.0};
-            out.residual[i] += weight * ratio.value;
-            total[i] = weight * ratio.slope / total[i];
+            out.residual[i] += weight * value[i];
+            total[i] = weight * ratio_slope[i] / total[i];
         }
-        const auto add = [&](std::size_t first, const auto& tile) {
-            for (std::size_t c = 0; c < tile.slope.size(); ++c) {
-                for (std::size_t i = 0; i < n; ++i)
-                    out.jacobian[first + c][i] += total[i] * tile.minutes[i] * tile.slope[c][i];
-            }
+        TileArray share;
+        const auto add = [&](const Columns& columns, const auto& tile) {
+            for (std::size_t i = 0; i < n; ++i) share[i] = total[i] * tile.minutes[i];
+            for (std::size_t c = 0; c < columns.n; ++c)
+                add_column(n, share, tile.slope[columns.position[c]], k == 0, out.jacobian[columns.first + c]);
+        };
+        const auto add_level_column = [&](std::size_t level, double sign, const TileArray& slope) {
+            TileArray& to = out.level_jacobian[level];
+            for (std::size_t i = 0; i < n; ++i) to[i] = (k == 0 ? 0.0 : to[i]) + sign * share[i] * slope[i];
         };
         if (in_m) {
-            add(first_m, out.morcellation);
-            for (std::size_t i = 0; i < n; ++i) {
-                const double by_level = total[i] * out.morcellation.minutes[i] * out.morcellation.blade_slope[i];
-                out.level_jacobian[level_m][i] += by_level;
-                out.level_jacobian[level_d][i] -= by_level;
-            }
+            add(columns_m, out.morcellation);
+            add_level_column(level_m, 1.0, out.morcellation.blade_slope);
+            add_level_column(level_d, -1.0, out.morcellation.blade_slope);
         }
         // The other phases do not depend on the tissue node, but their share of the sum does.
         if (in_e) {
-            add(first_e, out.enucleation);
-            for (std::size_t i = 0; i < n; ++i) out.level_jacobian[level_e][i] += total[i] * out.enucleation.minutes[i];
+            add(columns_e, out.enucleation);
+            for (std::size_t i = 0; i < n; ++i)
+                out.level_jacobian[level_e][i] = (k == 0 ? 0.0 : out.level_jacobian[level_e][i]) + share[i];
         }
-        if (in_h) add(first_h, out.haemostasis);
-        if (in_r) add(first_r, out.room);
+        if (in_h) add(columns_h, out.haemostasis);
+        if (in_r) add(columns_r, out.room);
     }
-    for (std::size_t i = 0; i < n; ++i) out.residual[i] -= shift_[group.begin + i];
 }
 
 TimeObjective::Pull TimeObjective::pull_of(const Observation& observation, double spread, const Rows& rows,
@@ -368,55 +548,88 @@ void TimeObjective::evaluate(const Eigen::VectorXd& theta, Curvature curvature, 
         Evaluation& part = parts[chunk];
         part.gradient.setZero(p);
         part.curvature.setZero(p, p);
-        Eigen::Matrix<double, kTile, Eigen::Dynamic> weighted(kTile, kMaxColumns);
-        Eigen::MatrixXd local;
-        TileArray slope, bend;
+        const auto scratch = std::make_unique<Scratch>();
+        const std::size_t levels = static_cast<std::size_t>(p - param::Count);
+        std::vector<double> by_level(levels * kRowLength, 0.0);
+        std::vector<bool> touched(levels, false);
+        std::vector<int> touched_levels;
         visit_tiles(chunk, kernel, [&](const Group& group, const Rows& rows, bool) {
             const std::size_t n = group.end - group.begin;
+            TileArray &cost = scratch->cost, &slope = scratch->slope, &bend = scratch->bend;
+            if (observations_[group.begin].kind == ObservationKind::residual) {
+                TileArray& u = scratch->standardised;
+                for (std::size_t i = 0; i < n; ++i) u[i] = rows.residual[i] / spread_[group.begin + i];
+                loss_(std::span(u).first(n), cost, slope, scratch->weight, bend);
+                const double factor = loss_.information_factor();
+                const bool reweighted = curvature == Curvature::reweighted, floored = curvature == Curvature::exact;
+                for (std::size_t i = 0; i < n; ++i) {
+                    const double per_spread = 1.0 / spread_[group.begin + i];
+                    const double bent = reweighted ? scratch->weight[i] : floored ? std::max(bend[i], 0.0) : bend[i];
+                    cost[i] *= factor;
+                    slope[i] *= -factor * per_spread;
+                    bend[i] = factor * bent * per_spread * per_spread;
+                }
+            } else {
+                for (std::size_t i = 0; i < n; ++i) {
+                    const std::size_t o = group.begin + i;
+                    const Pull pull = pull_of(observations_[o], spread_[o], rows, i, curvature);
+                    cost[i] = pull.cost;
+                    slope[i] = pull.slope;
+                    bend[i] = pull.curvature;
+                }
+            }
             for (std::size_t i = 0; i < n; ++i) {
-                const std::size_t o = group.begin + i;
-                const Pull pull = pull_of(observations_[o], spread_[o], rows, i, curvature);
-                if (!std::isfinite(pull.cost) || !std::isfinite(pull.slope))
+                if (!std::isfinite(cost[i]) || !std::isfinite(slope[i]))
                     throw NotFinite("case " + std::to_string(rows.cases[i] + 1) + ": " +
-                                    std::string(channel_name(observations_[o].channel)) +
+                                    std::string(channel_name(observations_[group.begin + i].channel)) +
                                     " cannot be evaluated (not finite)");
-                const double count = count_.empty() ? 1.0 : count_[o];
-                part.cost += count * pull.cost;
-                slope[i] = count * pull.slope;
-                bend[i] = count * pull.curvature;
+                const double count = count_.empty() ? 1.0 : count_[group.begin + i];
+                part.cost += count * cost[i];
+                slope[i] *= count;
+                bend[i] *= count;
             }
-            const Eigen::Index rows_n = static_cast<Eigen::Index>(n), q = rows.n_columns;
-            const Eigen::Map<const Eigen::ArrayXd> slopes(slope.data(), rows_n), bends(bend.data(), rows_n);
-            for (Eigen::Index c = 0; c < q; ++c) {
-                const Eigen::Map<const Eigen::ArrayXd> column(rows.jacobian[static_cast<std::size_t>(c)].data(),
-                                                              rows_n);
-                part.gradient[rows.column[static_cast<std::size_t>(c)]] += (column * slopes).sum();
-                weighted.col(c).head(rows_n).array() = column * bends;
+
+            const std::size_t q = static_cast<std::size_t>(rows.n_columns);
+            const std::size_t length = (q + kBlock - 1) / kBlock * kBlock;
+            double* row = scratch->rows.data();
+            for (std::size_t c = 0; c < length; ++c) {
+                for (std::size_t i = 0; i < n; ++i) row[i * length + c] = c < q ? rows.jacobian[c][i] : 0.0;
             }
-            // The columns lie kTile apart, one after another.
-            const Eigen::Map<const Eigen::MatrixXd, 0, Eigen::OuterStride<kTile>> jacobian(rows.jacobian[0].data(),
-                                                                                           rows_n, q);
-            local.noalias() = jacobian.transpose() * weighted.topLeftCorner(rows_n, q);
-            for (Eigen::Index a = 0; a < q; ++a) {
-                for (Eigen::Index b = 0; b < q; ++b)
-                    part.curvature(rows.column[static_cast<std::size_t>(a)],
-                                   rows.column[static_cast<std::size_t>(b)]) += local(a, b);
+            scratch->gradient.fill(0.0);
+            gradient_product(n, length, row, slope.data(), scratch->gradient.data());
+            curvature_product(n, length, row, bend.data(), scratch->product.data());
+            for (std::size_t b = 0; b < q; ++b) {
+                part.gradient[rows.column[b]] += scratch->gradient[b];
+                for (std::size_t a = 0; a <= b; ++a) {
+                    const double both = scratch->product[a * kRowLength + b];
+                    part.curvature(rows.column[a], rows.column[b]) += both;
+                    if (a != b) part.curvature(rows.column[b], rows.column[a]) += both;
+                }
             }
             for (std::size_t l = 0; l < static_cast<std::size_t>(rows.n_levels); ++l) {
+                level_product(n, length, row, bend.data(), rows.level_jacobian[l].data(), rows.level[l].data(),
+                              param::Count, by_level.data());
                 for (std::size_t i = 0; i < n; ++i) {
                     const int level = rows.level[l][i];
                     if (level < 0) continue;
-                    part.gradient[level] += rows.level_jacobian[l][i] * slope[i];
+                    const std::size_t position = static_cast<std::size_t>(level - param::Count);
+                    if (!touched[position]) touched_levels.push_back(level);
+                    touched[position] = true;
                     const double mine = rows.level_jacobian[l][i];
-                    auto column = part.curvature.col(level);
-                    for (Eigen::Index c = 0; c < q; ++c)
-                        column[rows.column[static_cast<std::size_t>(c)]] +=
-                            mine * weighted(static_cast<Eigen::Index>(i), c);
+                    part.gradient[level] += mine * slope[i];
                     for (std::size_t k = 0; k < static_cast<std::size_t>(rows.n_levels); ++k) {
                         if (rows.level[k][i] >= 0)
-                            column[rows.level[k][i]] += mine * rows.level_jacobian[k][i] * bend[i];
+                            part.curvature(rows.level[k][i], level) += mine * rows.level_jacobian[k][i] * bend[i];
                     }
                 }
+                for (const int level : touched_levels) {
+                    const std::size_t position = static_cast<std::size_t>(level - param::Count);
+                    double* from = &by_level[position * kRowLength];
+                    for (std::size_t c = 0; c < q; ++c) part.curvature(rows.column[c], level) += from[c];
+                    std::fill_n(from, length, 0.0);
+                    touched[position] = false;
+                }
+                touched_levels.clear();
             }
         });
     });

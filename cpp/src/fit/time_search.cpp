@@ -27,9 +27,9 @@ constexpr double kInfinite = std::numeric_limits<double>::infinity();
 bool lower_first(const Candidate& a, const Candidate& b) { return a.criterion < b.criterion; }
 
 /// Each case with the given chance, the k-th for sure.
-std::vector<int> random_part(std::size_t n, double chance, std::size_t k, const CounterRandom& random) {
+std::vector<int> random_part(std::size_t n, double chance, std::size_t k, const CounterRandom& stream) {
     std::vector<int> counts(n, 0);
-    for (std::size_t i = 0; i < n; ++i) counts[i] = random.uniforms(i)[0] < chance ? 1 : 0;
+    for (std::size_t i = 0; i < n; ++i) counts[i] = stream.uniforms(i)[0] < chance ? 1 : 0;
     counts[k % n] = 1;
     return counts;
 }
@@ -143,8 +143,8 @@ bool TimeSearch::descend(TimeObjective& objective, Candidate& candidate, double 
 /// A fit to a random part of the cases: what misleads the fit to all of them may be in few of it.
 Eigen::VectorXd TimeSearch::fit_to_a_part(const TimeObjective& objective, std::size_t start, std::uint64_t seed,
                                           const Eigen::VectorXd& from) const {
-    const CounterRandom random(seed, stable_hash("parts of the cases") ^ start);
-    const std::vector<int> counts = random_part(objective.features().size(), 1.0 / 3.0, start, random);
+    const CounterRandom stream(seed, stable_hash("parts of the cases") ^ start);
+    const std::vector<int> counts = random_part(objective.features().size(), 1.0 / 3.0, start, stream);
     TimeObjective part = objective;
     try {
         part = objective.resampled(counts);

@@ -1,4 +1,5 @@
 #pragma once
+#include <span>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -33,6 +34,10 @@ public:
     explicit Loss(std::string_view name = "bisquare", double tuning = 0.0);
 
     LossValue operator()(double standardised_residual) const;
+
+    /// The same of many residuals at once; all spans hold as many as there are residuals.
+    void operator()(std::span<const double> standardised_residuals, std::span<double> rho, std::span<double> psi,
+                    std::span<double> weight, std::span<double> slope) const;
 
     const std::string& name() const { return name_; }
     double tuning() const { return tuning_; }

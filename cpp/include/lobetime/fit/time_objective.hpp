@@ -7,6 +7,7 @@
 #include <lobetime/model/prior.hpp>
 
 #include <array>
+#include <cstdint>
 #include <span>
 #include <vector>
 
@@ -84,6 +85,7 @@ private:
     struct Group {
         std::size_t tile, begin, end;
         bool integrate_tissue;
+        std::uint32_t moving;  ///< bits: parameters of the phases that a case of the group can depend on
     };
     struct Rows;
     struct Pull {
@@ -92,6 +94,7 @@ private:
 
     double leverage_of(const Rows& rows, std::size_t row, const Pull& pull,
                        const Eigen::MatrixXd& inverse_curvature) const;
+    std::uint32_t moving_parameters(const Group& group) const;
     void rows_of(const Group& group, const PhaseKernel& kernel, Rows& out) const;
     Pull pull_of(const Observation& observation, double spread, const Rows& rows, std::size_t row,
                  Curvature curvature) const;
