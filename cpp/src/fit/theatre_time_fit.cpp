@@ -156,6 +156,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     TheatreTimeFit fit;
     fit.layout = ModelLayout::from_cases(cases);
     fit.n_cases = cases.size();
+    fit.estimator = options.estimator;
     std::vector<CaseFeatures> features = case_features(cases, fit.layout);
     for (std::size_t i = 0; i < features.size(); ++i) {
         if (!std::isfinite(features[i].log_v80))

@@ -71,7 +71,7 @@ Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::u
     };
     ChannelSpreads spread{};
     for (std::size_t c = 0; c < spread.size(); ++c) spread[c] = fit.channels[c].spread;
-    if (fit.search.minima.empty()) return settle(plan.estimator, fit.theta, spread);
+    if (fit.estimator == Estimator::m) return settle(plan.estimator, fit.theta, spread);
 
     // mm: the S-estimate once more from where it was found, then the loss from the fit with the new spreads held.
     const TimeSearch search(objective, plan.prior, fit.lower, fit.upper, fit.held, plan.unit);

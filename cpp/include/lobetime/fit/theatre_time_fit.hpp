@@ -65,6 +65,7 @@ struct TheatreTimeFit {
     Eigen::VectorXd theta;  ///< working scale
     Eigen::VectorXd prior_mean, prior_precision;
     Eigen::VectorXd lower, upper;  ///< bounds, working scale; they coincide where a parameter is held
+    Estimator estimator = Estimator::m;
     std::vector<int> held;         ///< positions of the parameters that options.fixed holds
     SearchReport search;           ///< of mm: see fit_theatre_time; empty for m
     std::array<ChannelFit, kChannels> channels;
