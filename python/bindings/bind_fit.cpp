@@ -72,13 +72,8 @@ struct HeldObjective {
     HeldObjective(const TheatreTimeFit& fit, const CaseTable& cases, const Loss& loss, int threads)
         : objective(objective_of(fit, cases, loss, threads)),
           centre(fit.prior_mean),
-          lower(fit.layout.size()),
-          upper(fit.layout.size()) {
-        for (int i = 0; i < fit.layout.size(); ++i) {
-            lower[i] = to_working(fit.layout.transform(i), fit.layout.lower(i));
-            upper[i] = to_working(fit.layout.transform(i), fit.layout.upper(i));
-        }
-    }
+          lower(fit.lower),
+          upper(fit.upper) {}
 
     Minimum solve() const {
         MinimiseOptions options;
@@ -127,16 +122,24 @@ void bind_fit(py::module_& m) {
                                        names.push_back(f.layout.names()[static_cast<std::size_t>(i)]);
                                    return names;
                                })
-        .def_property_readonly("starts", [](const TheatreTimeFit& f) { return f.search.starts; })
-        .def_property_readonly(
-            "minima",
+        .def_readonly("lower", &TheatreTimeFit::lower, "bounds on the working scale; equal to upper where held")
+        .def_readonly("upper", &TheatreTimeFit::upper)
+        .def(
+            "search",
             [](const TheatreTimeFit& f) {
                 py::list rows;
-                for (const FoundMinimum& one : f.search.minima)
-                    rows.append(py::dict(py::arg("scale") = one.scale, py::arg("count") = one.count,
-                                         py::arg("first_start") = one.first_start, py::arg("theta") = one.theta));
+                for (const FoundMinimum& one : f.search.minima) {
+                    py::dict row(py::arg("scale") = one.scale, py::arg("count") = one.count,
+                                 py::arg("first_start") = one.first_start);
+                    for (int i = 0; i < f.layout.size(); ++i)
+                        row[f.layout.names()[static_cast<std::size_t>(i)].c_str()] =
+                            to_natural(f.layout.transform(i), one.theta[i]);
+                    rows.append(row);
+                }
                 return rows;
-            })
+            },
+            "Minima that the search of mm met, the taken one first: scale, count, first_start and the parameters "
+            "(natural scale).")
         .def("observations", &observation_columns,
              "Columns of what the fit saw, one entry an observation: case_index, channel, kind, phases (bits: 1 "
              "enucleation, 2 haemostasis, 4 morcellation, 8 room), recorded, offset_min, spread, shift, fitted (median "

@@ -183,6 +183,7 @@ void bind_inference(py::module_& m) {
                 return py::make_tuple(model.gland_min_ml, model.gland_median_ml, model.gland_max_ml);
             },
             "smallest, median, largest gland of the history")
+        .def_readonly("estimator", &FittedModel::estimator)
         .def_readonly("loss", &FittedModel::loss)
         .def_readonly("tuning", &FittedModel::tuning)
         .def_readonly("prior", &FittedModel::prior)

@@ -49,7 +49,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         Robust spread of each phase; by default "reweighted", and "sd" with squares.
     fixed : mapping, optional
         Parameters held at a value (natural scale): ``{"e_learn": 0.0}`` is the form without a learning curve in
-        enucleation. They have no prior and no interval.
+        enucleation. They have no prior and no interval; their origin is "held by the user".
     estimator : {"m", "mm"}
         "m": loss and spreads settle together, from a Huber fit. "mm": ``starts`` searches (named by ``seed``) for the
         least M-scales first, which stands up to half of the cases being wrong; the loss follows with the spreads held.
@@ -60,7 +60,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
     ----------
     params_ : pandas.DataFrame
         One row a parameter: estimate (natural scale), unit, origin ("fitted from cases", "published", "common
-        practice", "assumption"), share_from_cases, source, meaning. A number counts as fitted from cases when they
+        practice", "assumption", "held by the user"), share_from_cases, source, meaning. A number counts as fitted from cases when they
         explain at least half of its prior variance away.
     scale_ : pandas.DataFrame
         One row a channel: spread (log SD of one case; of the sums operative and theatre a ratio), log_se, observations.
@@ -69,8 +69,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
     weights_ : pandas.DataFrame
         What the fit saw, one row an observation: case_index, channel, kind, standardised residual, weight. Not saved.
     search_ : pandas.DataFrame
-        Of "mm": distinct minima that the search met, the taken one first: scale (geometric mean over observations),
-        count (searches that ended there), first_start (0 the prior's centre, 1 the Huber fit). Not saved.
+        Of "mm": distinct minima of the S-step, the taken one first: scale (geometric mean of the M-scales, priors
+        included), count (starts known to have ended there), first_start (0 the prior's centre, 1 the Huber fit), and the
+        parameters there. Empty for "m". Not saved.
     n_cases_ : int
     on_bound_ : list of str
         Parameters that ended on a bound: their estimate and interval say less than they seem to. Not saved.
@@ -120,10 +121,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         prior, use_prior = _core.published_prior(), self.prior is not None
         fit = self._fit_core(cases, progress=progress)
         self._history = cases.table
-        self.search_ = pd.DataFrame(
-            [{k: one[k] for k in ("scale", "count", "first_start")} for one in fit.minima],
-            columns=["scale", "count", "first_start"],
-        )
+        self.search_ = pd.DataFrame(fit.search(), columns=["scale", "count", "first_start", *fit.names])
         self.fit_ = fit
         self.on_bound_ = fit.on_bound
         self._take(_core.model_from_fit(fit, cases.table, prior, loss=self.loss, tuning=tuning, use_prior=use_prior))
@@ -175,7 +173,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         if hasattr(self, "fitted_"):
             return self.fitted_
         if self.prior != "published" or self.fixed:
-            raise _core.InvalidArgument("without the whole prior the model must be fitted before it predicts")
+            raise _core.InvalidArgument(
+                "without a prior, or with parameters held, the model must be fitted before it predicts"
+            )
         return _core.model_from_prior(_core.published_prior())
 
     def predict(self, bookings: Bookings | Source, *, draws: int = 4096, seed: int = 1) -> Prediction:
@@ -375,17 +375,17 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
 
 
 def load_model(path: str | os.PathLike[str]) -> TheatreTimeModel:
-    """A model from its file. Raises InvalidModelFile for anything but a whole, finite model of a known version.
-
-    The estimator ("m" or "mm") is not in the file: a refit with the loaded settings takes "m".
-    """
+    """A model from its file. Raises InvalidModelFile for anything but a whole, finite model of a known version."""
     fitted = _core.FittedModel.from_json(Path(path).read_bytes())
+    held = {row["name"]: row["estimate"] for row in fitted.parameter_rows() if row["origin"] == "held by the user"}
     model = TheatreTimeModel(
-        loss=fitted.loss, tuning=fitted.tuning or None, prior="published" if fitted.prior == "published" else None
+        loss=fitted.loss,
+        tuning=fitted.tuning or None,
+        prior="published" if fitted.prior == "published" else None,
+        fixed=held or None,
+        estimator=fitted.estimator,
     )
     model._take(fitted)
-    held = model.params_.loc[model.params_["origin"] == "held by the user", "estimate"]
-    model.fixed = {str(name): float(value) for name, value in held.items()} or None
     return model
 
 

@@ -177,7 +177,7 @@ TEST(FitTheatreTime, OutliersDoNotMoveBisquareButSquares) {
     // The spoilt rows themselves are left without a say.
     int ignored = 0;
     for (const FittedObservation& one : robust.observations) {
-        if (one.observation.channel == Channel::enucleation && one.weight == 0.0) ++ignored;
+        if (one.observation.channel == Channel::enucleation && one.weight < 0.1) ++ignored;
     }
     EXPECT_NEAR(ignored, 150, 40);
 }
@@ -298,6 +298,202 @@ TEST(FitTheatreTime, NamesWhatCannotBeToldWithoutAPrior) {
     }
 }
 
+TEST(FitTheatreTime, HeldParametersAreNotEstimated) {
+    const SimulatedUnit unit = unit_of(400, 12);
+    const TheatreTimeFit free = fit_theatre_time(unit.cases, kPrior);
+    // Held where the fit put it, a parameter that no prior pulls leaves the others where they were.
+    FitOptions options;
+    options.held_spreads.emplace();
+    for (std::size_t c = 0; c < free.channels.size(); ++c) (*options.held_spreads)[c] = free.channels[c].spread;
+    for (const int i : {int{param::e_80}, int{param::m_learn}}) {
+        const std::string& name = free.layout.names()[static_cast<std::size_t>(i)];
+        options.fixed[name] = to_natural(free.layout.transform(i), free.theta[i]);
+    }
+    const TheatreTimeFit held = fit_theatre_time(unit.cases, kPrior, options);
+    const Eigen::VectorXd se = sandwich_covariance(free).diagonal().cwiseSqrt();
+    // Two stops at 1e-9 standard errors between rounds, and exp(log(x)).
+    EXPECT_LT(((held.theta - free.theta).array() / se.array()).abs().maxCoeff(), 1e-6);
+    const Eigen::MatrixXd covariance = sandwich_covariance(held);
+    EXPECT_THAT(held.held, ::testing::ElementsAre(int{param::e_80}, int{param::m_learn}));
+    for (const int i : held.held) {
+        EXPECT_EQ(held.prior_precision[i], 0.0);
+        EXPECT_EQ(held.lower[i], held.upper[i]);
+        EXPECT_EQ(covariance.row(i).cwiseAbs().maxCoeff(), 0.0);
+    }
+    EXPECT_GT(covariance(param::e_fixed, param::e_fixed), 0.0);
+    EXPECT_LT(covariance(param::e_fixed, param::e_fixed), se[param::e_fixed] * se[param::e_fixed])
+        << "e_80 is known now, so e_fixed is known better";
+
+    // Held elsewhere, also on its bound, the others answer; the bound is not reported.
+    options.held_spreads.reset();
+    options.fixed = {{"e_learn", 0.0}};
+    const TheatreTimeFit without = fit_theatre_time(unit.cases, kPrior, options);
+    EXPECT_EQ(without.theta[param::e_learn], 0.0);
+    EXPECT_THAT(without.minimum.on_bound, ::testing::Not(Contains("e_learn")));
+    EXPECT_NEAR(without.theta[param::e_half], without.prior_mean[param::e_half], 1e-8) << "no case tells it now";
+    EXPECT_GT(std::abs(without.theta[param::e_80] - free.theta[param::e_80]), 0.1 * se[param::e_80]);
+    const FittedModel model = model_from_fit(without, unit.cases, kPrior, options);
+    EXPECT_EQ(model.sources[param::e_learn].origin, NumberOrigin::held);
+    EXPECT_EQ(model.sources[param::e_80].origin, NumberOrigin::cases);
+}
+
+TEST(FitTheatreTime, HeldParametersNeedNotBeIdentifiable) {
+    UnitOptions unit;
+    unit.n_cases = 4000;
+    unit.with_wall_suction = false;
+    const CaseTable cases = simulate_unit(unit).cases;
+    FitOptions options;
+    options.use_prior = false;
+    EXPECT_THROW(fit_theatre_time(cases, kPrior, options), NotIdentifiable);
+    options.fixed = {{"suction_wall", -0.3}, {"flow_wall", 200.0}};
+    const TheatreTimeFit fit = fit_theatre_time(cases, kPrior, options);
+    EXPECT_EQ(fit.theta[param::suction_wall], -0.3);
+    EXPECT_GT(sandwich_covariance(fit)(param::e_80, param::e_80), 0.0);
+}
+
+TEST(FitTheatreTime, RefusesToHoldWhatItDoesNotKnow) {
+    const CaseTable cases = unit_of(20).cases;
+    const auto message = [&](const std::string& name, double value) {
+        FitOptions options;
+        options.fixed = {{name, value}};
+        try {
+            fit_theatre_time(cases, kPrior, options);
+        } catch (const InvalidArgument& error) {
+            return std::string(error.what());
+        }
+        return std::string("accepted");
+    };
+    EXPECT_THAT(message("e_lern", 0.0), HasSubstr("no parameter is called 'e_lern'; known are: yield_g_80"));
+    EXPECT_THAT(message("device[D9]", 0.0), HasSubstr("device[D1]"));
+    EXPECT_THAT(message("e_learn", 6.5), HasSubstr("e_learn must lie from 0 to 6 (1), not 6.5"));
+    EXPECT_THAT(message("e_80", std::nan("")), HasSubstr("e_80 must lie from 0.5 to 400 (min), not nan"));
+    EXPECT_THAT(message("surgeon_enucleation[A]", 2.0), HasSubstr("from -1.6 to 1.6"));
+    EXPECT_EQ(message("device[D1]", 0.0), "accepted");
+}
+
+/// A share of cases with enucleation and morcellation eight times too long; the sums that hold them are left out, so
+/// that the share is the same in every channel.
+CaseTable spoilt(std::size_t n, double share, std::uint64_t seed) {
+    UnitOptions options;
+    options.n_cases = n;
+    options.seed = seed;
+    options.share_outliers = share;
+    CaseTable cases = simulate_unit(options).cases;
+    cases.operative_min.assign(n, std::nan(""));
+    cases.theatre_min.assign(n, std::nan(""));
+    return cases;
+}
+
+FitOptions mm_options() {
+    FitOptions options;
+    options.estimator = Estimator::mm;
+    return options;
+}
+
+TEST(FitTheatreTimeMM, StandsUpToFortyPercentWrongRecords) {
+    const CaseTable cases = spoilt(500, 0.4, 13);
+    const Eigen::VectorXd truth = simulate_unit({.n_cases = 500, .seed = 13}).truth;
+    const TheatreTimeFit fit = fit_theatre_time(cases, kPrior, mm_options());
+    for (const double gland : {40.0, 80.0, 160.0}) {
+        // Some three standard errors of 300 good cases with four surgeons.
+        EXPECT_NEAR(curves(fit.theta, gland)[0] / curves(truth, gland)[0], 1.0, 0.15) << gland;
+        EXPECT_NEAR(curves(fit.theta, gland)[1] / curves(truth, gland)[1], 1.0, 0.20) << gland;
+    }
+    int ignored = 0;
+    for (const FittedObservation& one : fit.observations) {
+        if (one.observation.channel == Channel::enucleation && one.weight < 0.1) ++ignored;
+    }
+    EXPECT_NEAR(ignored, 200, 60) << "the spread, too large by the wrong records, leaves them a little weight";
+}
+
+TEST(FitTheatreTimeMM, IsTheLossAtItsMinimumWithTheSpreadsHeld) {
+    const CaseTable cases = spoilt(400, 0.1, 14);
+    const TheatreTimeFit fit = fit_theatre_time(cases, kPrior, mm_options());
+    // Row spreads follow the parameters while the channels' spreads are held: both must stand still.
+    Evaluation evaluation;
+    objective_of(fit, cases, Loss("bisquare"), 1).evaluate(fit.theta, Curvature::exact, evaluation);
+    for (int i = 0; i < fit.layout.size(); ++i) {
+        const std::string& name = fit.layout.names()[static_cast<std::size_t>(i)];
+        if (std::find(fit.minimum.on_bound.begin(), fit.minimum.on_bound.end(), name) != fit.minimum.on_bound.end())
+            continue;
+        EXPECT_NEAR(evaluation.gradient[i] / std::sqrt(evaluation.curvature(i, i)), 0.0, 1e-6) << name;
+    }
+    FitOptions held;
+    held.held_spreads.emplace();
+    for (std::size_t c = 0; c < fit.channels.size(); ++c) (*held.held_spreads)[c] = fit.channels[c].spread;
+    const TheatreTimeFit same = fit_theatre_time(cases, kPrior, held);
+    const Eigen::VectorXd se = sandwich_covariance(fit).diagonal().cwiseSqrt();
+    EXPECT_LT(((same.theta - fit.theta).array() / se.array()).abs().maxCoeff(), 1e-6)
+        << "few wrong records: the Huber start leads to the same minimum";
+}
+
+TEST(FitTheatreTimeMM, ReportsItsSearch) {
+    const CaseTable cases = spoilt(300, 0.1, 15);
+    const FitOptions options = mm_options();
+    const TheatreTimeFit fit = fit_theatre_time(cases, kPrior, options);
+    EXPECT_EQ(fit.search.starts, options.starts);
+    EXPECT_EQ(fit.search.failed, 0);
+    ASSERT_FALSE(fit.search.minima.empty());
+    int agreed = 0;
+    double last = 0.0;
+    for (const FoundMinimum& one : fit.search.minima) {
+        EXPECT_GE(one.scale, last) << "the lowest comes first";
+        last = one.scale;
+        EXPECT_GE(one.first_start, 0);
+        EXPECT_LT(one.first_start, options.starts);
+        agreed += one.count;
+    }
+    EXPECT_GE(agreed, fit.search.polished);
+    EXPECT_LE(agreed, options.starts);
+    // The S-estimate is not far from what the loss makes of it (its efficiency is 29 %).
+    const Eigen::VectorXd se = sandwich_covariance(fit).diagonal().cwiseSqrt();
+    EXPECT_LT(((fit.search.minima[0].theta - fit.theta).array() / se.array()).abs().maxCoeff(), 6.0);
+    EXPECT_TRUE(fit_theatre_time(cases, kPrior).search.minima.empty());
+}
+
+TEST(FitTheatreTimeMM, DoesNotDependOnTheSeedOfItsStarts) {
+    const CaseTable cases = spoilt(400, 0.2, 16);
+    FitOptions options = mm_options();
+    const TheatreTimeFit one = fit_theatre_time(cases, kPrior, options);
+    options.seed = 77;
+    const TheatreTimeFit two = fit_theatre_time(cases, kPrior, options);
+    const Eigen::VectorXd se = sandwich_covariance(one).diagonal().cwiseSqrt();
+    // The S-estimate is followed to 1e-6; the held spreads, and all that follows, inherit that.
+    EXPECT_LT(((two.theta - one.theta).array() / se.array()).abs().maxCoeff(), 1e-4);
+}
+
+TEST(FitTheatreTimeMM, IsBitIdenticalAtAnyThreadCount) {
+    // Above the size from which a part of the cases is searched.
+    for (const std::size_t n : {std::size_t{200}, std::size_t{2500}}) {
+        const CaseTable cases = spoilt(n, 0.2, 17);
+        FitOptions options = mm_options();
+        options.round_tolerance = 1e-6;
+        options.threads = 1;
+        const TheatreTimeFit one = fit_theatre_time(cases, kPrior, options);
+        for (const int threads : {2, 4}) {
+            options.threads = threads;
+            const TheatreTimeFit many = fit_theatre_time(cases, kPrior, options);
+            EXPECT_THAT(many.theta, EigenIdentical(one.theta));
+            EXPECT_THAT(many.curvature, EigenIdentical(one.curvature));
+            ASSERT_EQ(many.search.minima.size(), one.search.minima.size());
+            for (std::size_t k = 0; k < one.search.minima.size(); ++k) {
+                EXPECT_THAT(many.search.minima[k].theta, EigenIdentical(one.search.minima[k].theta));
+                EXPECT_EQ(many.search.minima[k].scale, one.search.minima[k].scale);
+                EXPECT_EQ(many.search.minima[k].count, one.search.minima[k].count);
+            }
+        }
+    }
+}
+
+TEST(FitTheatreTimeMM, StopsWhenInterrupted) {
+    const CaseTable cases = unit_of(100).cases;
+    int left = 30;  // past the Huber start, into the search
+    FitOptions options = mm_options();
+    options.threads = 1;
+    options.solver.interrupt = [&] { return --left < 0; };
+    EXPECT_THROW(fit_theatre_time(cases, kPrior, options), NotConverged);
+}
+
 TEST(FitTheatreTime, WithoutAPriorALargeUnitStandsOnItsOwn) {
     const SimulatedUnit unit = unit_of(4000, 10);
     FitOptions options;
@@ -394,6 +590,9 @@ TEST(FitTheatreTime, ChecksItsOptions) {
     refused([](FitOptions& o) { o.scale_method = ScaleMethod::fixed; });
     refused([](FitOptions& o) { o.threads = -1; });
     refused([](FitOptions& o) { o.solver.max_iterations = 0; });
+    refused([](FitOptions& o) { o.estimator = Estimator::s; });
+    refused([](FitOptions& o) { o.estimator = Estimator::mm, o.loss = Loss("huber"); });
+    refused([](FitOptions& o) { o.starts = 0; });
     PriorSet incomplete = kPrior;
     incomplete.parameters.pop_back();
     EXPECT_THROW(fit_theatre_time(unit_of(10).cases, incomplete), InvalidArgument);

@@ -189,7 +189,7 @@ def test_held_parameters_stand_still(cases, tmp_path):
     assert model.fit_.cost > free.fit_.cost
     with pytest.raises(lt.InvalidArgument, match="'speed'"):
         lt.TheatreTimeModel(fixed={"speed": 1.0}).fit(cases)
-    with pytest.raises(lt.InvalidArgument, match="e_learn = -1"):
+    with pytest.raises(lt.InvalidArgument, match="e_learn must lie from 0 to 6"):
         lt.TheatreTimeModel(fixed={"e_learn": -1.0}).fit(cases)
     with pytest.raises(lt.InvalidArgument, match="whole prior"):
         lt.TheatreTimeModel(fixed={"e_learn": 0.0}).predict(pd.DataFrame({"gland_ml": [80.0]}))
@@ -200,7 +200,7 @@ def test_mm_stands_what_m_stands_and_is_the_same_on_any_thread(cases):
     model = lt.TheatreTimeModel(estimator="mm").fit(cases)
     again = lt.TheatreTimeModel(estimator="mm", threads=1).fit(cases)
     assert model.params_["estimate"].equals(again.params_["estimate"])
-    assert model.search_["count"].sum() >= 1 and model.fit_.starts == 20
+    assert 1 <= model.search_["count"].sum() <= 20
     m = lt.TheatreTimeModel().fit(cases)
     away = (model.fit_.theta - m.fit_.theta) / np.sqrt(np.diag(m.covariance()))
     assert np.abs(away).max() < 1.0  # two robust estimates of one unit

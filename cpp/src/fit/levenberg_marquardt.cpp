@@ -1,7 +1,7 @@
 #include <lobetime/core/errors.hpp>
 #include <lobetime/fit/levenberg_marquardt.hpp>
 
-#include <Eigen/Cholesky>
+#include "fit/damped_steps.hpp"
 
 #include <algorithm>
 #include <cmath>
@@ -14,68 +14,6 @@ namespace {
 constexpr double kNoiseOfCost = 1e-15, kRounding = 1e-13;
 constexpr double kMostDamping = 1e16;
 constexpr double kGainOfDigits = 1e-10;
-constexpr double kLeastPivot = 1e-9;
-
-bool held(double theta, double lower, double upper, double gradient) {
-    return (theta <= lower && gradient > 0.0) || (theta >= upper && gradient < 0.0) || lower == upper;
-}
-
-/// Damped steps from one point. The curvature is scaled to unit diagonal: on badly scaled parameters plain normal
-/// equations lose digits.
-class Steps {
-public:
-    bool prepare(const Evaluation& at, const Eigen::VectorXd& theta, const Eigen::VectorXd& lower,
-                 const Eigen::VectorXd& upper) {
-        if (!std::isfinite(at.cost) || !at.gradient.allFinite() || !at.curvature.allFinite()) return false;
-        const Eigen::Index p = theta.size();
-        scale_ = at.curvature.diagonal();
-        scaled_ = at.curvature;
-        gradient_ = at.gradient;
-        for (Eigen::Index i = 0; i < p; ++i) {
-            if (held(theta[i], lower[i], upper[i], gradient_[i])) {
-                scaled_.row(i).setZero();
-                scaled_.col(i).setZero();
-                scaled_(i, i) = scale_[i] = 1.0;
-                gradient_[i] = 0.0;
-            }
-            scale_[i] = scale_[i] > 0.0 ? 1.0 / std::sqrt(scale_[i]) : 1.0;
-        }
-        scaled_ = scale_.asDiagonal() * scaled_ * scale_.asDiagonal();
-        gradient_.array() *= scale_.array();
-        return true;
-    }
-
-    /// False when the damped curvature is not safely positive definite.
-    bool solve(double damping) {
-        work_ = scaled_;
-        work_.diagonal().array() += damping;
-        cholesky_.compute(work_);
-        if (cholesky_.info() != Eigen::Success || cholesky_.matrixLLT().diagonal().minCoeff() < kLeastPivot)
-            return false;
-        const Eigen::VectorXd scaled_step = -cholesky_.solve(gradient_);
-        // -g's - 1/2 s'Hs with (H + damping I) s = -g.
-        promised_ = -0.5 * gradient_.dot(scaled_step) + 0.5 * damping * scaled_step.squaredNorm();
-        step_ = scale_.cwiseProduct(scaled_step);
-        return step_.allFinite();
-    }
-
-    /// What an undamped step promises to take off the cost; a little damping where the curvature is flat.
-    double full_gain() {
-        for (double damping = 0.0; damping < 1e-3; damping = std::max(1e-12, damping * 100.0)) {
-            if (solve(damping)) return promised_;
-        }
-        return 1e300;
-    }
-
-    const Eigen::VectorXd& step() const { return step_; }
-    double promised() const { return promised_; }
-
-private:
-    Eigen::VectorXd scale_, gradient_, step_;
-    Eigen::MatrixXd scaled_, work_;
-    Eigen::LLT<Eigen::MatrixXd> cholesky_;
-    double promised_ = 0.0;
-};
 
 }  // namespace
 
@@ -103,7 +41,7 @@ Minimum levenberg_marquardt(const Objective& objective, const Eigen::VectorXd& s
     objective.evaluate(minimum.theta, curvature, now);
     if (!std::isfinite(now.cost) || !now.gradient.allFinite() || !now.curvature.allFinite())
         throw NotFinite("the objective is not finite at the start");
-    Steps steps;
+    DampedSteps steps;
     double damping = options.first_damping, growth = 2.0, gain = 0.0;
     minimum.termination = Termination::at_iteration_limit;
     bool moved = true, raised = false;

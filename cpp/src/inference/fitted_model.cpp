@@ -123,6 +123,7 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     model.covariance = sandwich_covariance(fit);
     model.channels = fit.channels;
     model.phase_correlation = fit.phase_correlation;
+    model.estimator = estimator_name(fit.estimator);
     model.loss = options.loss.name();
     model.tuning = options.loss.tuning();
     model.prior = options.use_prior ? "published" : "none";

@@ -123,6 +123,7 @@ FittedModel parse(std::string_view json_text) {
         throw InvalidModelFile("model file: version " + std::to_string(version) + " is not known; this library reads " +
                                std::to_string(kModelFileVersion));
     FittedModel model;
+    model.estimator = text(root, "estimator", "");
     model.loss = text(root, "loss", "");
     model.tuning = number(root, "tuning", "", 0.0, 1e6);
     model.prior = text(root, "prior", "");
@@ -229,6 +230,7 @@ std::string model_to_json(const FittedModel& model) {
     root["version"] = kModelFileVersion;
     root["written_by"] = std::string("lobetime ") + version();
     root["caution"] = "For planning theatre time only; not clinical advice.";
+    root["estimator"] = model.estimator;
     root["loss"] = model.loss;
     root["tuning"] = finite(model.tuning, "tuning");
     root["prior"] = model.prior;

@@ -26,8 +26,8 @@ struct FitOptions {
     ScaleMethod scale_method = ScaleMethod::reweighted;  ///< not `fixed`; `sd` goes with squares
     /// Spreads that are not estimated but held, to compare forms on one yardstick.
     std::optional<std::array<double, kChannels>> held_spreads;
-    /// Core parameters held at a value (natural scale), by name: a form of the model without what they stand for. Such
-    /// a parameter has no prior and no variance.
+    /// Parameters held at a value (natural scale), by name: a form of the model without what they stand for. They have
+    /// no prior and no variance.
     std::map<std::string, double> fixed;
     Estimator estimator = Estimator::m;  ///< m or mm
     int starts = 20;                     ///< of mm, >= 1
@@ -64,12 +64,17 @@ struct TheatreTimeFit {
     ModelLayout layout;
     Eigen::VectorXd theta;  ///< working scale
     Eigen::VectorXd prior_mean, prior_precision;
-    std::vector<int> held;  ///< positions of the parameters that options.fixed holds
-    SearchReport search;    ///< of mm: the scale is exp(objective of the S-step / observations), see fit_theatre_time
+    Eigen::VectorXd lower, upper;  ///< bounds, working scale; they coincide where a parameter is held
+    Estimator estimator = Estimator::m;
+    std::vector<int> held;         ///< positions of the parameters that options.fixed holds
+    SearchReport search;           ///< of mm: see fit_theatre_time; empty for m
     std::array<ChannelFit, kChannels> channels;
     double phase_correlation = 0.0;  ///< enucleation and morcellation residuals of one case, prior included
-    Eigen::MatrixXd curvature;      ///< of the objective, priors included: psi' as it is, or floored at 0 if indefinite
-    Eigen::MatrixXd score_product;  ///< sum over cases of score score' / (1 - leverage), priors not included
+    /// Of the objective, priors included: psi' as it is, or floored at 0 if indefinite. Rows and columns of held
+    /// parameters are those of the identity.
+    Eigen::MatrixXd curvature;
+    /// Sum over cases of score score' / (1 - leverage), priors not included; 0 for held parameters.
+    Eigen::MatrixXd score_product;
     std::vector<FittedObservation> observations;
     Minimum minimum;
     int rounds = 0;
@@ -79,25 +84,27 @@ struct TheatreTimeFit {
 /// Fits the time model to past cases: a Huber fit from the prior's centre, then the asked loss, each alternating
 /// with the channels' robust spreads until neither moves, and a last minimisation with the spreads held.
 ///
-/// With Estimator::mm the start is searched: from the prior's centre, from the Huber fit, and from random thirds of the
-/// cases, a few steps towards the least
+/// With Estimator::mm the start is searched: from the prior's centre (start 0), from the Huber fit (1), and from fits
+/// to random thirds of the cases, a few steps towards the least
 ///
-///     e sum over channels n_c log(M-scale of the channel's residuals) + prior,      e = 0.2867,
+///     e sum over channels n_c log(M-scale of the channel's residuals) + cost of priors, survivors and counts,
 ///
-/// (recorded counts and lower bounds steer the steps but are not compared), the best distinct ones followed to their
-/// minimum. The spreads are then those of the lowest minimum's residuals, and held while the loss finds the parameters
-/// (Yohai, Ann Stat 1987;15:642).
+/// e = 0.287 being the efficiency of such an S-estimate, so that a prior weighs what its width says. The best distinct
+/// ones are followed to their minimum. The spreads are then those of the lowest minimum's residuals, by the scale
+/// method, and held while the loss finds the parameters (Yohai, Ann Stat 1987;15:642). In `search`, `scale` is
+/// exp(that sum / (e times the number of times)), a geometric mean of the spreads, and `count` the starts known to have
+/// ended there.
 ///
-/// Throws InvalidArgument (options, no usable observation), NotFinite (case named), NotIdentifiable (parameters
-/// named), NotConverged.
+/// Throws InvalidArgument (options, no usable observation, name or value of a held parameter), NotFinite (case named),
+/// NotIdentifiable (parameters named), NotConverged.
 TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, const FitOptions& options = {});
 
 /// A fit once more from its cases drawn with replacement, as the bootstrap needs it.
 ///
 /// Starts at the fit, finds the spreads again (the parameters' shares in them held), and draws the prior's means
 /// again from the prior, because a prior is an observation too: without it the replicates would vary less than the
-/// estimate does. Runs on the small solver, to a thousandth of a standard error, and can be called by several threads
-/// at once.
+/// estimate does. mm finds its S-estimate again, from that of the fit. Runs on the small solver, to 1e-3 standard
+/// errors, and can be called by several threads at once.
 class TheatreTimeRefit {
 public:
     /// Keeps a copy of what it needs of the cases and of the fit's layout. `prior`, `options`: those of the fit.
@@ -110,12 +117,8 @@ public:
                                const std::function<bool()>& interrupt = {}) const;
 
 private:
-    std::shared_ptr<const TheatreTimeFit> fit_;
-    std::shared_ptr<const TimeObjective> objective_;
-    PriorSet prior_;
-    FitOptions options_;
-    Eigen::VectorXd lower_, upper_;
-    Eigen::VectorXd unit_;  ///< about a standard error each
+    struct Plan;
+    std::shared_ptr<const Plan> plan_;
 };
 
 /// The objective that the fit minimised, with the spreads it ended with, made again from its cases. Points to

@@ -62,6 +62,7 @@ struct FittedModel {
     bool canisters_recorded = false;
     int n_cases = 0;
     double gland_min_ml = 0.0, gland_median_ml = 80.0, gland_max_ml = 0.0;
+    std::string estimator = "none";  ///< "m" or "mm"; "none" without a fit
     std::string loss = "none";
     double tuning = 0.0;  ///< of the loss; 0 without a fit
     std::string prior = "published";
