@@ -11,6 +11,7 @@
 
 #include <cstdint>
 #include <map>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -189,10 +190,11 @@ void bind_fit(py::module_& m) {
         [](const CaseTable& cases, const PriorSet& prior, const std::string& loss, double tuning,
            const std::string& scale_method, bool use_prior, int threads,
            const std::function<void(int, double)>& progress, const py::object& held_spreads,
-           const std::map<std::string, double>& fixed, const std::string& estimator, int starts, std::uint64_t seed) {
+           const std::map<std::string, double>& fixed, const std::optional<std::string>& estimator, int starts,
+           std::uint64_t seed) {
             FitOptions options;
             options.fixed = fixed;
-            options.estimator = estimator_from_name(estimator);
+            if (estimator) options.estimator = estimator_from_name(*estimator);
             options.starts = starts;
             options.seed = seed;
             if (!held_spreads.is_none()) options.held_spreads = held_spreads.cast<std::array<double, kChannels>>();
@@ -214,6 +216,6 @@ void bind_fit(py::module_& m) {
         py::arg("cases"), py::arg("prior"), py::kw_only(), py::arg("loss") = "bisquare", py::arg("tuning") = 0.0,
         py::arg("scale_method") = "reweighted", py::arg("use_prior") = true, py::arg("threads") = 0,
         py::arg("progress") = nullptr, py::arg("held_spreads") = py::none(),
-        py::arg("fixed") = std::map<std::string, double>{}, py::arg("estimator") = "m", py::arg("starts") = 20,
+        py::arg("fixed") = std::map<std::string, double>{}, py::arg("estimator") = py::none(), py::arg("starts") = 20,
         py::arg("seed") = 1);
 }

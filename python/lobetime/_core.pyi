@@ -232,7 +232,7 @@ def fit_theatre_time(
     progress: Callable[[int, float], None] | None = None,
     held_spreads: Sequence[float] | None = None,
     fixed: Mapping[str, float] = ...,
-    estimator: str = "m",
+    estimator: str | None = None,
     starts: int = 20,
     seed: int = 1,
 ) -> TheatreTimeFit: ...

@@ -50,9 +50,10 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
     fixed : mapping, optional
         Parameters held at a value (natural scale): ``{"e_learn": 0.0}`` is the form without a learning curve in
         enucleation. They have no prior and no interval; their origin is "held by the user".
-    estimator : {"m", "mm"}
+    estimator : {"m", "mm"}, optional
         "m": loss and spreads settle together, from a Huber fit. "mm": ``starts`` searches (named by ``seed``) for the
-        least M-scales first, which stands up to half of the cases being wrong; the loss follows with the spreads held.
+        least M-scales first, and the loss follows with the spreads held; it stands more wrong records. By default "mm"
+        with the bisquare, "m" with any other loss.
     threads : int
         0 = as many as the machine has. Results do not depend on it.
 
@@ -89,7 +90,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         tuning: float | None = None,
         scale_method: str | None = None,
         fixed: Mapping[str, float] | None = None,
-        estimator: str = "m",
+        estimator: Literal["m", "mm"] | None = None,
         starts: int = 20,
         seed: int = 1,
         threads: int = 0,

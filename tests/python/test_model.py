@@ -25,7 +25,7 @@ def prediction(model):
 
 def test_estimator_conventions(model):
     assert lt.TheatreTimeModel().get_params() == {
-        "estimator": "m",
+        "estimator": None,
         "fixed": None,
         "loss": "bisquare",
         "prior": "published",
@@ -191,17 +191,18 @@ def test_held_parameters_stand_still(cases, tmp_path):
         lt.TheatreTimeModel(fixed={"speed": 1.0}).fit(cases)
     with pytest.raises(lt.InvalidArgument, match="e_learn must lie from 0 to 6"):
         lt.TheatreTimeModel(fixed={"e_learn": -1.0}).fit(cases)
-    with pytest.raises(lt.InvalidArgument, match="whole prior"):
+    with pytest.raises(lt.InvalidArgument, match="parameters held"):
         lt.TheatreTimeModel(fixed={"e_learn": 0.0}).predict(pd.DataFrame({"gland_ml": [80.0]}))
 
 
 @pytest.mark.filterwarnings("ignore::lobetime.DataWarning")
 def test_mm_stands_what_m_stands_and_is_the_same_on_any_thread(cases):
-    model = lt.TheatreTimeModel(estimator="mm").fit(cases)
+    model = lt.TheatreTimeModel().fit(cases)
+    assert model.fitted_.estimator == "mm"
     again = lt.TheatreTimeModel(estimator="mm", threads=1).fit(cases)
     assert model.params_["estimate"].equals(again.params_["estimate"])
     assert 1 <= model.search_["count"].sum() <= 20
-    m = lt.TheatreTimeModel().fit(cases)
+    m = lt.TheatreTimeModel(estimator="m").fit(cases)
     away = (model.fit_.theta - m.fit_.theta) / np.sqrt(np.diag(m.covariance()))
     assert np.abs(away).max() < 1.0  # two robust estimates of one unit
     with pytest.raises(lt.InvalidArgument, match="redescending"):
@@ -233,7 +234,19 @@ def test_saved_and_loaded_predicts_the_same(model, tmp_path):
 def test_a_model_remembers_its_loss(cases, tmp_path):
     lt.TheatreTimeModel(loss="huber", tuning=2.0).fit(cases).save(tmp_path / "unit.json")
     again = lt.load_model(tmp_path / "unit.json")
-    assert (again.loss, again.tuning) == ("huber", 2.0)
+    assert (again.loss, again.tuning, again.estimator) == ("huber", 2.0, "m")
+
+
+def test_a_model_remembers_its_estimator(model, tmp_path):
+    model.save(tmp_path / "unit.json")
+    assert lt.load_model(tmp_path / "unit.json").estimator == "mm"
+    content = json.loads((tmp_path / "unit.json").read_text())
+    del content["estimator"]
+    (tmp_path / "unit.json").write_text(json.dumps(content))
+    assert lt.load_model(tmp_path / "unit.json").estimator == "m"
+    (tmp_path / "unit.json").write_text(json.dumps(content | {"estimator": "s"}))
+    with pytest.raises(lt.InvalidModelFile, match="estimator.*one of: m, mm, none"):
+        lt.load_model(tmp_path / "unit.json")
 
 
 @pytest.mark.filterwarnings("ignore::lobetime.DataWarning")

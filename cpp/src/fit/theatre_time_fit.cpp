@@ -134,6 +134,10 @@ void begin(const FitOptions& options, TimeObjective& objective, Alternation& tur
 
 }  // namespace
 
+Estimator FitOptions::chosen_estimator() const {
+    return estimator.value_or(loss.name() == "bisquare" ? Estimator::mm : Estimator::m);
+}
+
 void FitOptions::check() const {
     solver.check();
     if (estimator == Estimator::s) throw InvalidArgument("the time model's estimator must be m or mm, not s");
@@ -156,7 +160,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     TheatreTimeFit fit;
     fit.layout = ModelLayout::from_cases(cases);
     fit.n_cases = cases.size();
-    fit.estimator = options.estimator;
+    fit.estimator = options.chosen_estimator();
     std::vector<CaseFeatures> features = case_features(cases, fit.layout);
     for (std::size_t i = 0; i < features.size(); ++i) {
         if (!std::isfinite(features[i].log_v80))
@@ -199,7 +203,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     Alternation start(objective, estimator, fit.lower, fit.upper, fit.held);
     start.start(fit.prior_mean, estimator.first());
     begin(options, objective, start);
-    if (options.estimator == Estimator::m) {
+    if (fit.estimator == Estimator::m) {
         settle(estimator, start.theta, start.spread);
     } else {
         const TimeSearch search(objective, prior, fit.lower, fit.upper, fit.held, start.unit);

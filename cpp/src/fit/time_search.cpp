@@ -15,16 +15,14 @@ namespace {
 
 /// E[psi']^2 / E[psi^2] of the bisquare at the constant of the M-scale (quadrature).
 constexpr double kEfficiency = 0.2868;
-constexpr int kFirstRounds = 2, kLastRounds = 200;
+constexpr int kFirstRounds = 2, kMiddleRounds = 8, kLastRounds = 200;
 constexpr int kStepsToAPart = 8;
 constexpr double kSettled = 1e-6;
 constexpr std::size_t kPolished = 5;
 /// Short searches see so many cases at most: enough to tell basins apart.
 constexpr double kSearchCases = 2000.0;
-constexpr double kSameParameter = 0.1;  // standard errors
+constexpr double kSameParameter = 0.1, kSoonTheSame = 0.5;  // standard errors
 constexpr double kInfinite = std::numeric_limits<double>::infinity();
-
-bool lower_first(const Candidate& a, const Candidate& b) { return a.criterion < b.criterion; }
 
 /// Each case with the given chance, the k-th for sure.
 std::vector<int> random_part(std::size_t n, double chance, std::size_t k, const CounterRandom& stream) {
@@ -61,64 +59,48 @@ std::vector<Candidate> TimeSearch::run(const std::vector<Eigen::VectorXd>& given
     if (static_cast<double>(n) > kSearchCases)
         few = objective_.resampled(random_part(n, kSearchCases / static_cast<double>(n), 0,
                                                CounterRandom(options.seed, stable_hash("cases of the search"))));
-    std::vector<Candidate> all(std::max(static_cast<std::size_t>(options.starts), given.size()));
-    parallel_for(all.size(), options.threads, [&](std::size_t k) {
-        Candidate& one = all[k];
-        one.start = static_cast<int>(k);
-        one.spread = m_scales_.first();
-        TimeObjective own = few;
+    /// A start from which nothing can be evaluated, or no step taken, drops out.
+    const auto follow = [&](Candidate& one, const TimeObjective& objective, int rounds) {
         try {
-            one.theta = k < given.size() ? given[k] : fit_to_a_part(few, k, options.seed, given.front());
-            descend(own, one, kSettled, kFirstRounds, interrupt);
+            TimeObjective own = objective;
+            if (one.theta.size() == 0)
+                one.theta = fit_to_a_part(own, static_cast<std::size_t>(one.start), options.seed, given.front());
+            descend(own, one, kSettled, rounds, interrupt);
         } catch (const NotFinite&) {
             one.criterion = kInfinite;
+        } catch (const NotConverged&) {
+            if (interrupt()) throw;
+            one.criterion = kInfinite;
         }
-    });
-    std::stable_sort(all.begin(), all.end(), lower_first);
-    std::vector<Candidate> best;
-    for (const Candidate& one : all) {
-        if (!std::isfinite(one.criterion)) {
-            ++report.failed;
-            continue;
-        }
-        const auto known = std::find_if(best.begin(), best.end(), [&](const Candidate& b) { return same(one, b); });
-        if (known != best.end())
-            ++known->count;
-        else if (best.size() < kPolished)
-            best.push_back(one);
-    }
-    if (best.empty()) throw NotFinite("the model cannot be evaluated from any start");
-    parallel_for(best.size(), options.threads, [&](std::size_t k) {
-        TimeObjective own = objective_;
-        try {
-            descend(own, best[k], kSettled, kLastRounds, interrupt);
-        } catch (const NotFinite&) {
-            best[k].criterion = kInfinite;
-        }
-    });
-    std::stable_sort(best.begin(), best.end(), lower_first);
-    if (!std::isfinite(best.front().criterion)) throw NotFinite("the model cannot be evaluated from any start");
+    };
+    std::vector<Candidate> all(std::max(static_cast<std::size_t>(options.starts), given.size()));
     report.starts = static_cast<int>(all.size());
+    parallel_for(all.size(), options.threads, [&](std::size_t k) {
+        all[k].start = static_cast<int>(k);
+        all[k].spread = m_scales_.first();
+        if (k < given.size()) all[k].theta = given[k];
+        follow(all[k], few, kFirstRounds);
+    });
+    std::vector<Candidate> best = distinct_of(std::move(all), kSameParameter);
+    int ended = 0;
+    for (const Candidate& one : best) ended += one.count;
+    report.failed = report.starts - ended;
+    if (best.empty()) throw NotFinite("the model cannot be evaluated from any start");
+    best.resize(std::min(best.size(), kPolished));
     report.polished = static_cast<int>(best.size());
+    // Most lead to the same minimum, which shows long before they are there.
+    for (const auto& [rounds, nearness] : {std::pair{kMiddleRounds, kSoonTheSame}, {kLastRounds, kSameParameter}}) {
+        parallel_for(best.size(), options.threads, [&](std::size_t k) { follow(best[k], objective_, rounds); });
+        best = distinct_of(std::move(best), nearness);
+        if (best.empty()) throw NotFinite("the model cannot be evaluated from any start");
+    }
     double residuals = 0.0;
     for (const Observation& one : objective_.observations())
         residuals += one.kind == ObservationKind::residual ? 1.0 : 0.0;
-    std::vector<Candidate> distinct;
-    for (const Candidate& one : best) {
-        if (!std::isfinite(one.criterion)) continue;
-        const auto known =
-            std::find_if(distinct.begin(), distinct.end(), [&](const Candidate& d) { return same(one, d); });
-        if (known == distinct.end()) {
-            distinct.push_back(one);
-            continue;
-        }
-        known->count += one.count;
-        known->start = std::min(known->start, one.start);
-    }
-    for (const Candidate& one : distinct)
+    for (const Candidate& one : best)
         report.minima.push_back(
             {one.theta, std::exp(one.criterion / (kEfficiency * std::max(residuals, 1.0))), one.count, one.start});
-    return distinct;
+    return best;
 }
 
 bool TimeSearch::descend(TimeObjective& objective, Candidate& candidate, double tolerance, int max_rounds,
@@ -175,11 +157,23 @@ double TimeSearch::criterion_of(const TimeObjective& objective, const Candidate&
     return criterion;
 }
 
-bool TimeSearch::same(const Candidate& a, const Candidate& b) const {
-    for (Eigen::Index i = 0; i < a.theta.size(); ++i) {
-        if (std::abs(a.theta[i] - b.theta[i]) > kSameParameter * unit_[i]) return false;
+std::vector<Candidate> TimeSearch::distinct_of(std::vector<Candidate> all, double nearness) const {
+    std::stable_sort(all.begin(), all.end(),
+                     [](const Candidate& a, const Candidate& b) { return a.criterion < b.criterion; });
+    std::vector<Candidate> distinct;
+    for (const Candidate& one : all) {
+        if (!std::isfinite(one.criterion)) continue;
+        const auto known = std::find_if(distinct.begin(), distinct.end(), [&](const Candidate& d) {
+            return ((one.theta - d.theta).array().abs() <= nearness * unit_.array()).all();
+        });
+        if (known == distinct.end()) {
+            distinct.push_back(one);
+            continue;
+        }
+        known->count += one.count;
+        known->start = std::min(known->start, one.start);
     }
-    return true;
+    return distinct;
 }
 
 }  // namespace lobetime

@@ -51,7 +51,8 @@ private:
     Eigen::VectorXd fit_to_a_part(const TimeObjective& objective, std::size_t start, std::uint64_t seed,
                                   const Eigen::VectorXd& from) const;
     double criterion_of(const TimeObjective& objective, const Candidate& candidate) const;
-    bool same(const Candidate& a, const Candidate& b) const;
+    /// The finite ones, lowest first, each once: those within `nearness` standard errors of a lower one count with it.
+    std::vector<Candidate> distinct_of(std::vector<Candidate> all, double nearness) const;
 
     const TimeObjective& objective_;
     SpreadEstimator m_scales_;
