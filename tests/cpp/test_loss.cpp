@@ -101,6 +101,21 @@ TEST_P(EveryLoss, SurvivesHugeResiduals) {
     EXPECT_TRUE(std::isnan(loss(std::nan("")).rho)) << "a blank must not look like a perfect fit";
 }
 
+TEST_P(EveryLoss, OfManyResidualsIsThatOfEach) {
+    std::vector<double> u;
+    for (double x = -12.0; x <= 12.0; x += 0.01) u.push_back(x);
+    u.insert(u.end(), {0.0, loss.tuning(), -loss.tuning(), 1e100, -1e100});
+    std::vector<double> rho(u.size()), psi(u.size()), weight(u.size()), slope(u.size());
+    loss(u, rho, psi, weight, slope);
+    for (std::size_t i = 0; i < u.size(); ++i) {
+        const LossValue one = loss(u[i]);
+        EXPECT_DOUBLE_EQ(rho[i], one.rho) << u[i];
+        EXPECT_DOUBLE_EQ(psi[i], one.psi) << u[i];
+        EXPECT_DOUBLE_EQ(weight[i], one.weight) << u[i];
+        EXPECT_DOUBLE_EQ(slope[i], one.slope) << u[i];
+    }
+}
+
 INSTANTIATE_TEST_SUITE_P(Names, EveryLoss, ::testing::ValuesIn(Loss::names()),
                          [](const auto& one) { return one.param; });
 

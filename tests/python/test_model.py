@@ -182,6 +182,9 @@ def test_held_parameters_stand_still(cases, tmp_path):
     assert (model.params_.loc[["e_learn", "m_fixed"], "origin"] == "held by the user").all()
     assert model.on_bound_ == []
     assert (model.covariance().loc[["e_learn", "m_fixed"]] == 0.0).all(axis=None)
+    for asked in ({}, {"hc": "HC3"}, {"method": "profile"}):
+        table = model.conf_int(functions=[lt.quantities.parameter("e_learn")], **asked)
+        assert table.loc["e_learn", "open"] == "both" and table.loc["e_learn", "reason"].startswith("held by the user")
     model.save(tmp_path / "held.json")
     again = lt.load_model(tmp_path / "held.json")
     assert again.fixed == {"e_learn": 0.0, "m_fixed": model.params_.loc["m_fixed", "estimate"]}

@@ -86,6 +86,11 @@ void leave_open(TimeInterval& one, bool lower, bool upper, const std::string& re
     add_reason(one, reason);
 }
 
+void hold(TimeInterval& one) {
+    one.reason.clear();
+    leave_open(one, true, true, "held by the user: cases say nothing of it");
+}
+
 /// An end on a bound of its parameter tells where the solver was stopped, not what the cases say.
 void open_at_bounds(const ModelLayout& layout, const Quantity& quantity, TimeInterval& one) {
     if (quantity.parameter < 0) return;
@@ -128,12 +133,6 @@ public:
           units_(units_of(cases, options.by_surgeon)) {
         const double p = 0.5 + 0.5 * options.level;
         quantile_ = options.by_surgeon ? t_quantile(p, units_.count - 1.0) : normal_quantile(p);
-    }
-
-    TimeIntervals result() const {
-        TimeIntervals out;
-        out.clusters = options_.by_surgeon ? units_.count : 0;
-        return out;
     }
 
     /// Where only one surgeon's cases can tell, clusters that are surgeons cannot.
@@ -182,6 +181,13 @@ public:
             if (interrupt()) throw;
             return none(quantity, error.what());
         }
+    }
+
+    TimeIntervals sandwiches() const {
+        TimeIntervals out = result();
+        for (const Quantity& quantity : quantities_)
+            out.intervals.push_back(hangs_on_one_surgeon(quantity) ? none(quantity, kOneSurgeon) : sandwich(quantity));
+        return out;
     }
 
     TimeIntervals profiles() const {
@@ -267,10 +273,16 @@ public:
         return one;
     }
 
+private:
     static constexpr const char* kOneSurgeon =
         "it depends on one surgeon's own level: with surgeons as clusters nothing tells how sure that is";
 
-private:
+    TimeIntervals result() const {
+        TimeIntervals out;
+        out.clusters = options_.by_surgeon ? units_.count : 0;
+        return out;
+    }
+
     Eigen::VectorXd steps() const { return 1e-4 * inverse_.diagonal().cwiseSqrt(); }
 
     int threads() const {
@@ -323,8 +335,11 @@ std::vector<TimeInterval> confidence_intervals(const FittedModel& model, const s
     check_level(level);
     const double quantile = normal_quantile(0.5 + 0.5 * level);
     std::vector<TimeInterval> out;
-    for (const Quantity& quantity : quantities)
+    for (const Quantity& quantity : quantities) {
         out.push_back(sandwich_interval(model.layout, quantity, model.theta, model.covariance, quantile));
+        const int i = quantity.parameter;
+        if (i >= 0 && model.sources[static_cast<std::size_t>(i)].origin == NumberOrigin::held) hold(out.back());
+    }
     return out;
 }
 
@@ -334,12 +349,13 @@ TimeIntervals time_intervals(const TheatreTimeFit& fit, const CaseTable& cases, 
     check_level(options.level);
     options.replicates.check();
     const Work work(fit, cases, fit_options, quantities, options);
-    if (options.method == IntervalMethod::bootstrap) return work.bootstraps(prior, fit_options);
-    if (options.method == IntervalMethod::profile) return work.profiles();
-    TimeIntervals out = work.result();
-    for (const Quantity& quantity : quantities)
-        out.intervals.push_back(work.hangs_on_one_surgeon(quantity) ? work.none(quantity, Work::kOneSurgeon)
-                                                                    : work.sandwich(quantity));
+    TimeIntervals out = options.method == IntervalMethod::bootstrap ? work.bootstraps(prior, fit_options)
+                        : options.method == IntervalMethod::profile ? work.profiles()
+                                                                    : work.sandwiches();
+    for (std::size_t q = 0; q < quantities.size(); ++q) {
+        if (std::find(fit.held.begin(), fit.held.end(), quantities[q].parameter) != fit.held.end())
+            hold(out.intervals[q]);
+    }
     return out;
 }
 
