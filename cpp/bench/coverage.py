@@ -103,7 +103,11 @@ def study(n_cases: int, units: int, replicates: int, jobs: int, methods: list[st
     """inside, open, below, above as shares, by quantity and method."""
     todo = [(n_cases, seed, replicates, methods) for seed in range(units)]
     with ProcessPoolExecutor(jobs, mp_context=get_context("forkserver")) as pool:
-        done = [rows for rows in pool.map(held, todo, chunksize=2) if rows is not None]
+        return shares_of([rows for rows in pool.map(held, todo, chunksize=2) if rows is not None])
+
+
+def shares_of(done: list[list[dict[str, object]]]) -> pd.DataFrame:
+    """The same of what :func:`held` says of each unit."""
     frame = pd.DataFrame([row | {"unit": unit} for unit, rows in enumerate(done) for row in rows])
     shares = frame.groupby(["quantity", "method"], sort=False)[["inside", "open", "below", "above"]].mean()
     shares["units"] = len(done)

@@ -61,8 +61,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
     ----------
     params_ : pandas.DataFrame
         One row a parameter: estimate (natural scale), unit, origin ("fitted from cases", "published", "common
-        practice", "assumption", "held by the user"), share_from_cases, source, meaning. A number counts as fitted from cases when they
-        explain at least half of its prior variance away.
+        practice", "assumption", "held by the user"), share_from_cases, source, meaning. A number counts as fitted from
+        cases when they explain at least half of its prior variance away.
     scale_ : pandas.DataFrame
         One row a channel: spread (log SD of one case; of the sums operative and theatre a ratio), log_se, observations.
     surgeons_ : pandas.DataFrame
@@ -71,8 +71,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         What the fit saw, one row an observation: case_index, channel, kind, standardised residual, weight. Not saved.
     search_ : pandas.DataFrame
         Of "mm": distinct minima of the S-step, the taken one first: scale (geometric mean of the M-scales, priors
-        included), count (starts known to have ended there), first_start (0 the prior's centre, 1 the Huber fit), and the
-        parameters there. Empty for "m". Not saved.
+        included), count (starts known to have ended there), first_start (0 the prior's centre, 1 the Huber fit), and
+        the parameters there. Empty for "m". Not saved.
     n_cases_ : int
     on_bound_ : list of str
         Parameters that ended on a bound: their estimate and interval say less than they seem to. Not saved.
@@ -90,7 +90,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         tuning: float | None = None,
         scale_method: str | None = None,
         fixed: Mapping[str, float] | None = None,
-        estimator: Literal["m", "mm"] | None = None,
+        estimator: str | None = None,
         starts: int = 20,
         seed: int = 1,
         threads: int = 0,

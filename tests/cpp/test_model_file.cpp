@@ -201,9 +201,9 @@ TEST(ModelFile, EveryFieldHasItsType) {
 }
 
 TEST(ModelFile, UnknownVersionsAndOtherFilesAreRefused) {
-    EXPECT_THAT(refusal([](Json& json) { json["version"] = kModelFileVersion + 1; }), HasSubstr("version 2"));
+    EXPECT_THAT(refusal([](Json& json) { json["version"] = kModelFileVersion + 1; }), HasSubstr("version 3"));
     EXPECT_NE(refusal([](Json& json) { json["version"] = 0; }), "accepted");
-    EXPECT_NE(refusal([](Json& json) { json["version"] = "1"; }), "accepted");
+    EXPECT_NE(refusal([](Json& json) { json["version"] = "2"; }), "accepted");
     EXPECT_THAT(refusal([](Json& json) { json["format"] = "something else"; }), HasSubstr("not a lobetime model"));
     for (const char* text : {"", " ", "{}", "[]", "null", "1", "\"lobetime model\"", "not json", "{\"format\": 3}"})
         EXPECT_THROW(model_from_json(text), InvalidModelFile) << text;

@@ -244,11 +244,8 @@ def test_a_model_remembers_its_estimator(model, tmp_path):
     model.save(tmp_path / "unit.json")
     assert lt.load_model(tmp_path / "unit.json").estimator == "mm"
     content = json.loads((tmp_path / "unit.json").read_text())
-    del content["estimator"]
-    (tmp_path / "unit.json").write_text(json.dumps(content))
-    assert lt.load_model(tmp_path / "unit.json").estimator == "m"
     (tmp_path / "unit.json").write_text(json.dumps(content | {"estimator": "s"}))
-    with pytest.raises(lt.InvalidModelFile, match="estimator.*one of: m, mm, none"):
+    with pytest.raises(lt.InvalidModelFile, match=r"estimator.*one of: m, mm, none"):
         lt.load_model(tmp_path / "unit.json")
 
 
@@ -280,7 +277,7 @@ def test_the_model_file_holds_no_case(model, tmp_path):
         (b"\xff\xfe\x00", "not JSON"),
         (b"{}", "not a lobetime model"),
         (b'{"format": "lobetime model", "version": 99}', "version 99 is not known"),
-        (b'{"format": "lobetime model", "version": 1}', "missing"),
+        (b'{"format": "lobetime model", "version": 2}', "missing"),
         (b"__import__('os')", "not JSON"),
     ],
 )

@@ -100,18 +100,29 @@ FittedModel model_from_prior(const PriorSet& prior) {
     return model;
 }
 
-Eigen::MatrixXd sandwich_covariance(const TheatreTimeFit& fit) {
-    if (!fit.curvature.allFinite() || !(fit.curvature.diagonal().minCoeff() > 0.0))
+Eigen::MatrixXd inverse_curvature(const TheatreTimeFit& fit) {
+    const Eigen::MatrixXd& curvature = fit.curvature;
+    if (!curvature.allFinite() || !(curvature.diagonal().minCoeff() > 0.0))
         throw NotIdentifiable("the curvature is not positive definite", {});
-    const Eigen::VectorXd scale = fit.curvature.diagonal().cwiseSqrt().cwiseInverse();
-    const Eigen::LLT<Eigen::MatrixXd> cholesky(
-        Eigen::MatrixXd(scale.asDiagonal() * fit.curvature * scale.asDiagonal()));
+    // Scaled to unit diagonal first: parameters differ in size by thousands.
+    const Eigen::VectorXd scale = curvature.diagonal().cwiseSqrt().cwiseInverse();
+    const Eigen::LLT<Eigen::MatrixXd> cholesky(Eigen::MatrixXd(scale.asDiagonal() * curvature * scale.asDiagonal()));
     if (cholesky.info() != Eigen::Success) throw NotIdentifiable("the curvature is not positive definite", {});
+    Eigen::MatrixXd inverse =
+        scale.asDiagonal() * cholesky.solve(Eigen::MatrixXd::Identity(scale.size(), scale.size())) * scale.asDiagonal();
+    // What is held has no variance, and nothing that others share in.
+    for (const int i : fit.held) {
+        inverse.row(i).setZero();
+        inverse.col(i).setZero();
+    }
+    return inverse;
+}
+
+Eigen::MatrixXd sandwich_covariance(const TheatreTimeFit& fit) {
+    const Eigen::MatrixXd inverse = inverse_curvature(fit);
     Eigen::MatrixXd middle = fit.score_product;
     middle.diagonal() += fit.prior_precision;
-    const Eigen::MatrixXd half = cholesky.solve(Eigen::MatrixXd(scale.asDiagonal() * middle * scale.asDiagonal()));
-    const Eigen::MatrixXd scaled = cholesky.solve(half.transpose());
-    const Eigen::MatrixXd covariance = scale.asDiagonal() * scaled * scale.asDiagonal();
+    const Eigen::MatrixXd covariance = inverse * middle * inverse;
     return 0.5 * (covariance + covariance.transpose());
 }
 

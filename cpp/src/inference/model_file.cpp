@@ -123,13 +123,9 @@ FittedModel parse(std::string_view json_text) {
         throw InvalidModelFile("model file: version " + std::to_string(version) + " is not known; this library reads " +
                                std::to_string(kModelFileVersion));
     FittedModel model;
-    if (root.contains("estimator")) {
-        model.estimator = text(root, "estimator", "");
-        if (model.estimator != "m" && model.estimator != "mm" && model.estimator != "none")
-            refuse("estimator", "one of: m, mm, none");
-    } else {
-        model.estimator = "m";  // a file without the field holds an M-estimate
-    }
+    model.estimator = text(root, "estimator", "");
+    if (model.estimator != "m" && model.estimator != "mm" && model.estimator != "none")
+        refuse("estimator", "one of: m, mm, none");
     model.loss = text(root, "loss", "");
     model.tuning = number(root, "tuning", "", 0.0, 1e6);
     model.prior = text(root, "prior", "");

@@ -6,8 +6,6 @@
 
 #include "inference/supervisor.hpp"
 
-#include <Eigen/Cholesky>
-
 #include <algorithm>
 #include <cmath>
 #include <map>
@@ -18,24 +16,6 @@ namespace lobetime {
 namespace {
 
 constexpr double kMostLeverage = 0.9;  // as in TimeObjective::score_product
-
-/// Inverse of a positive definite matrix, scaled to unit diagonal first: parameters differ in size by thousands.
-Eigen::MatrixXd inverse_of(const TheatreTimeFit& fit) {
-    const Eigen::MatrixXd& curvature = fit.curvature;
-    if (!curvature.allFinite() || !(curvature.diagonal().minCoeff() > 0.0))
-        throw NotIdentifiable("the curvature is not positive definite", {});
-    const Eigen::VectorXd scale = curvature.diagonal().cwiseSqrt().cwiseInverse();
-    const Eigen::LLT<Eigen::MatrixXd> cholesky(Eigen::MatrixXd(scale.asDiagonal() * curvature * scale.asDiagonal()));
-    if (cholesky.info() != Eigen::Success) throw NotIdentifiable("the curvature is not positive definite", {});
-    Eigen::MatrixXd inverse =
-        scale.asDiagonal() * cholesky.solve(Eigen::MatrixXd::Identity(scale.size(), scale.size())) * scale.asDiagonal();
-    // What is held has no variance, and nothing that others share in.
-    for (const int i : fit.held) {
-        inverse.row(i).setZero();
-        inverse.col(i).setZero();
-    }
-    return inverse;
-}
 
 /// Number of each case's unit of resampling, from 0 on: itself, or its surgeon.
 struct Units {
@@ -129,7 +109,7 @@ public:
           // Quantities and replicates are taken in parallel, and each then sees the rows by itself.
           objective_(objective_of(fit, cases, fit_options.loss, 1)),
           covariance_(time_covariance(fit, objective_, cases, options.rule, options.by_surgeon)),
-          inverse_(inverse_of(fit)),
+          inverse_(inverse_curvature(fit)),
           units_(units_of(cases, options.by_surgeon)) {
         const double p = 0.5 + 0.5 * options.level;
         quantile_ = options.by_surgeon ? t_quantile(p, units_.count - 1.0) : normal_quantile(p);
@@ -305,7 +285,7 @@ private:
 
 Eigen::MatrixXd time_covariance(const TheatreTimeFit& fit, const TimeObjective& objective, const CaseTable& cases,
                                 CovarianceRule rule, bool by_surgeon) {
-    const Eigen::MatrixXd inverse = inverse_of(fit);
+    const Eigen::MatrixXd inverse = inverse_curvature(fit);
     if (rule == CovarianceRule::model && !by_surgeon) return inverse;
     Eigen::MatrixXd scores = objective.case_scores(fit.theta);
     const Eigen::ArrayXd leverage =

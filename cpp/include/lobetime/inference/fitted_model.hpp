@@ -77,6 +77,10 @@ FittedModel model_from_prior(const PriorSet& prior);
 FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior,
                            const FitOptions& options);
 
+/// Inverse of the curvature, p x p: the covariance if the loss and the spreads were right. 0 for held parameters.
+/// Throws NotIdentifiable.
+Eigen::MatrixXd inverse_curvature(const TheatreTimeFit& fit);
+
 /// Covariance of the estimate on the working scale, p x p:
 ///
 ///     A^-1 (sum s s' / (1 - leverage) + P) A^-1
