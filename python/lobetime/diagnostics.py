@@ -463,7 +463,9 @@ TIME_OUTPUTS = (
 
 
 def diagnose_time_model(
-    model: TheatreTimeModel, cases: Cases, functions: Mapping[str, Quantity | Function] | Sequence[Quantity] = TIME_OUTPUTS
+    model: TheatreTimeModel,
+    cases: Cases,
+    functions: Mapping[str, Quantity | Function] | Sequence[Quantity] = TIME_OUTPUTS,
 ) -> Diagnostics:
     """What ``TheatreTimeModel.diagnostics`` returns; see there."""
     if not hasattr(model, "fit_"):
