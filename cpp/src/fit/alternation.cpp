@@ -16,7 +16,6 @@ namespace {
 constexpr double kUnknown = std::numeric_limits<double>::max();
 constexpr double kLeastSpread = 0.01;
 constexpr double kSharesEvery = 0.03, kSharesUntil = 1e-5;
-constexpr double kRoughGain = 1e-7;  // of the cost, while the spreads still change
 /// After a round that changed nothing by more than this (standard errors), one undamped step does.
 constexpr double kNear = 0.3;
 constexpr std::size_t kMemory = 5;

@@ -13,6 +13,8 @@ namespace lobetime {
 
 using ChannelSpreads = std::array<double, kChannels>;
 
+inline constexpr double kRoughGain = 1e-7;  ///< of the cost, while the spreads still change
+
 /// Reads the channels' spreads off residuals: a robust scale, drawn towards the prior by its worth in cases.
 class SpreadEstimator {
 public:

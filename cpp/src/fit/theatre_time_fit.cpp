@@ -16,7 +16,6 @@ namespace {
 
 constexpr int kHuberRounds = 3;
 constexpr int kRoughSteps = 50;
-constexpr double kRoughGain = 1e-7;  // of the cost, while the spreads still change
 
 struct WorkingPrior {
     Eigen::VectorXd mean, precision;

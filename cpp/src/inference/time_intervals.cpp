@@ -137,8 +137,7 @@ public:
         return sandwich_interval(fit_.layout, quantity, fit_.theta, covariance_, quantile_);
     }
 
-    TimeInterval profile(const Quantity& quantity, const Eigen::VectorXd& lower, const Eigen::VectorXd& upper,
-                         const std::function<bool()>& interrupt) const {
+    TimeInterval profile(const Quantity& quantity, const std::function<bool()>& interrupt) const {
         try {
             const double by_sandwich = delta_standard_error(quantity, fit_.theta, covariance_);
             const double by_curvature = delta_standard_error(quantity, fit_.theta, inverse_);
@@ -149,7 +148,7 @@ public:
             profile.deviance_unit = std::pow(by_sandwich / by_curvature, 2);
             profile.interrupt = interrupt;
             const ProfileInterval found =
-                profile_interval(objective_, fit_.theta, lower, upper, quantity,
+                profile_interval(objective_, fit_.theta, fit_.lower, fit_.upper, quantity,
                                  by_sandwich * (quantity.scale == Transform::log ? value : 1.0), profile);
             TimeInterval one{{found.estimate, found.lower, found.upper, found.lower_open, found.upper_open}, ""};
             if (found.lower_open) add_reason(one, "lower end: " + found.lower_reason);
@@ -173,18 +172,12 @@ public:
     TimeIntervals profiles() const {
         TimeIntervals out = result();
         out.intervals.resize(quantities_.size());
-        Eigen::VectorXd lower(fit_.theta.size()), upper(fit_.theta.size());
-        for (int i = 0; i < fit_.layout.size(); ++i) {
-            lower[i] = to_working(fit_.layout.transform(i), fit_.layout.lower(i));
-            upper[i] = to_working(fit_.layout.transform(i), fit_.layout.upper(i));
-        }
-        for (const int i : fit_.held) lower[i] = upper[i] = fit_.theta[i];
         Supervisor supervisor(options_.replicates.progress, static_cast<int>(quantities_.size()));
         const std::function<bool()> interrupt = [&] { return supervisor.stopped(); };
         parallel_for(quantities_.size(), threads(), [&](std::size_t q) {
             if (interrupt()) return;
             out.intervals[q] = hangs_on_one_surgeon(quantities_[q]) ? none(quantities_[q], kOneSurgeon)
-                                                                    : profile(quantities_[q], lower, upper, interrupt);
+                                                                    : profile(quantities_[q], interrupt);
             ++supervisor.done;
         });
         supervisor.finish();
