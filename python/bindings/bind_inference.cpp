@@ -176,6 +176,37 @@ void bind_inference(py::module_& m) {
         .def_property_readonly("hard_nodule_rate",
                                [](const FittedModel& model) { return model.hard_nodule_rate.mean(); })
         .def_readonly("phase_correlation", &FittedModel::phase_correlation)
+        .def_property_readonly(
+            "group_spreads",
+            [](const FittedModel& model) {
+                py::list rows;
+                for (const auto& [name, group] :
+                     {std::pair{"surgeon_enucleation", model.surgeon_enucleation},
+                      std::pair{"surgeon_morcellation", model.surgeon_morcellation}, std::pair{"device", model.device}})
+                    rows.append(py::dict(py::arg("name") = name, py::arg("log_sd") = group.log_sd,
+                                         py::arg("log_se") = group.log_se, py::arg("members") = group.members));
+                return rows;
+            },
+            "How far surgeons and devices lie apart (log SD of their levels).")
+        .def("hard_nodule_chance", &FittedModel::hard_nodule_chance, py::arg("gland_ml"))
+        .def_property_readonly(
+            "held_out", [](const FittedModel& model) { return model.held_out.places; },
+            "Places of held-out outcomes in their predictions, ascending.")
+        .def(
+            "with_held_out",
+            [](const FittedModel& model, int phases, std::vector<double> places) {
+                if (phases < 1 || phases > 15) throw InvalidArgument("phases must be bits from 1 to 15");
+                for (const double place : places) {
+                    if (!(place >= 0.0 && place <= 1.0)) throw InvalidArgument("places must lie from 0 to 1");
+                }
+                std::sort(places.begin(), places.end());
+                FittedModel copy = model;
+                copy.held_out = {static_cast<std::uint8_t>(phases), std::move(places)};
+                return copy;
+            },
+            py::arg("phases"), py::arg("places"),
+            "The model with these to correct its predictions by; phases as bits: 1 enucleation, 2 haemostasis, 4 "
+            "morcellation, 8 room.")
         .def_readonly("n_cases", &FittedModel::n_cases)
         .def_property_readonly(
             "gland_ml",

@@ -53,6 +53,7 @@ void bind_predict(py::module_& m) {
                                    for (const Explanation& one : p.explanations) rows.append(explanation_row(one));
                                    return rows;
                                })
+        .def_readonly("held_out_cases", &Prediction::held_out_cases)
         .def_property_readonly("flags",
                                [](const Prediction& p) {
                                    py::list rows;
@@ -74,15 +75,17 @@ void bind_predict(py::module_& m) {
             py::arg("risk"), py::arg("round_to_min"), "(slot in minutes, risk left) of each case.");
     m.def(
         "predict",
-        [](const FittedModel& model, const CaseTable& bookings, int draws, std::uint64_t seed, int threads) {
+        [](const FittedModel& model, const CaseTable& bookings, int draws, std::uint64_t seed, int threads,
+           std::optional<bool> conformal) {
             // C++ objects only, and nobody else holds the result yet.
             const py::gil_scoped_release released;
             PredictOptions options;
             options.draws = draws;
             options.seed = seed;
             options.threads = threads;
+            options.conformal = conformal;
             return std::make_shared<Prediction>(predict(model, bookings, options));
         },
         py::arg("model"), py::arg("bookings"), py::kw_only(), py::arg("draws") = 4096, py::arg("seed") = 1,
-        py::arg("threads") = 0);
+        py::arg("threads") = 0, py::arg("conformal") = py::none());
 }

@@ -16,9 +16,11 @@ from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from . import _core
-from .cases import Bookings, Cases, read_bookings, read_cases
+from .cases import Bookings, Cases, DataWarning, read_bookings, read_cases
+from .calibration import Calibration, calibrate, phase_bits
 from .caution import CAUTION
 from .diagnostics import TIME_OUTPUTS, Diagnostics, diagnose_time_model
+from .monitor import monitor
 from .prediction import Prediction
 from .quantities import Quantity
 from .quantities import function as _function
@@ -73,6 +75,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         Of "mm": distinct minima of the S-step, the taken one first: scale (geometric mean of the M-scales, priors
         included), count (starts known to have ended there), first_start (0 the prior's centre, 1 the Huber fit), and
         the parameters there. Empty for "m". Not saved.
+    groups_ : pandas.DataFrame
+        How far surgeons and devices lie apart: log_sd of their levels, log_se (standard error of its log), members.
     n_cases_ : int
     on_bound_ : list of str
         Parameters that ended on a bound: their estimate and interval say less than they seem to. Not saved.
@@ -122,6 +126,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         prior, use_prior = _core.published_prior(), self.prior is not None
         fit = self._fit_core(cases, progress=progress)
         self._history = cases.table
+        self._cases = cases
         self.search_ = pd.DataFrame(fit.search(), columns=["scale", "count", "first_start", *fit.names])
         self.fit_ = fit
         self.on_bound_ = fit.on_bound
@@ -163,6 +168,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         self.fitted_ = fitted
         self.params_ = pd.DataFrame(fitted.parameter_rows()).set_index("name")
         self.scale_ = pd.DataFrame(fitted.spreads).set_index("name")
+        self.groups_ = pd.DataFrame(fitted.group_spreads).set_index("name")
         self.n_cases_ = fitted.n_cases
         estimate = self.params_["estimate"]
         surgeons = pd.DataFrame(fitted.surgeons, columns=["code", "cases", "last_case_no"])
@@ -179,15 +185,115 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             )
         return _core.model_from_prior(_core.published_prior())
 
-    def predict(self, bookings: Bookings | Source, *, draws: int = 4096, seed: int = 1) -> Prediction:
+    def calibration(
+        self,
+        cases: Cases | Source,
+        *,
+        method: Literal["rolling", "kfold"] = "rolling",
+        folds: int = 5,
+        group: str | None = None,
+        total: Literal["theatre", "operative", "enucleation and morcellation"] | None = None,
+        baselines: bool = True,
+        draws: int = 2048,
+        seed: int = 1,
+    ) -> Calibration:
+        """How well cases are predicted that a fit with these settings has not seen.
+
+        A fitted model keeps where their outcomes fell; from 100 of them on, :meth:`predict` corrects by them. Fit the
+        model again and they are forgotten.
+
+        Parameters
+        ----------
+        cases : Cases, path or pandas.DataFrame
+        method
+            "rolling": in the order of ``operated_on``, each of ``folds`` parts predicted from all before it, the first
+            part from the 1 / (folds + 1) of the cases before that. "kfold": each of ``folds`` parts from all others.
+        group
+            A column whose values stay together in "kfold": "surgeon" says how well a new surgeon is predicted.
+        total
+            Which minutes are judged; by default those that most cases have recorded.
+        baselines
+            Whether :data:`lobetime.baselines.BASELINES` are fitted to the same rows and scored too.
+
+        Cases that the data checks take something in for a slip are fitted (robustly) but not judged.
+        """
+        cases = cases if isinstance(cases, Cases) else read_cases(cases)
+        found = calibrate(
+            self,
+            cases,
+            method=method,
+            folds=folds,
+            group=group,
+            total=total,
+            baselines=baselines,
+            draws=draws,
+            seed=seed,
+        )
+        if hasattr(self, "fitted_"):
+            self.fitted_ = self.fitted_.with_held_out(phase_bits(found.total), list(found.places))
+        return found
+
+    def update(
+        self,
+        new_cases: Cases | Source,
+        *,
+        history: Cases | Source | None = None,
+        forget_before: str | pd.Timestamp | None = None,
+    ) -> Self:
+        """Fit again to the history and the new cases together.
+
+        What changed since the last fit is looked for before, by :func:`lobetime.monitor` on the new cases: it is in
+        ``drift_``, and a :class:`DriftWarning` names the signals.
+
+        Parameters
+        ----------
+        history
+            The cases of the last fit, for a model from a file or a pickle, which does not hold them.
+        forget_before : date, optional
+            Cases operated on before it are left out. Nothing is forgotten unless it is asked for.
+        """
+        check_is_fitted(self, "fitted_")
+        new = new_cases if isinstance(new_cases, Cases) else read_cases(new_cases)
+        if history is None:
+            if not hasattr(self, "_cases"):
+                raise _core.InvalidArgument("update: a model from a file or a pickle needs history, the cases of its fit")
+            old = self._cases
+        else:
+            old = history if isinstance(history, Cases) else read_cases(history)
+        frame = pd.concat([old.frame, new.frame], ignore_index=True)
+        if forget_before is not None:
+            if "operated_on" not in frame:
+                raise _core.InvalidArgument("forget_before: no case has operated_on")
+            early = frame["operated_on"] < pd.Timestamp(forget_before)
+            frame = frame[~early].reset_index(drop=True)
+            if frame.empty:
+                raise _core.InvalidArgument(f"forget_before: all {len(early)} cases were operated on before it")
+        drift = monitor(self, new)
+        signals = drift.signals
+        if len(signals):
+            named = ", ".join(dict.fromkeys(f"{row.phase} ({row.group})" for row in signals.itertuples()))
+            warnings.warn(f"changed since the last fit: {named}; see drift_", DriftWarning, stacklevel=2)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DataWarning)  # both parts said theirs when they were read
+            self.fit(read_cases(frame))
+        self.drift_ = drift
+        return self
+
+    def predict(
+        self, bookings: Bookings | Source, *, draws: int = 4096, seed: int = 1, conformal: bool | None = None
+    ) -> Prediction:
         """Joint draws of booked cases: minutes, cases x draws x phases.
 
         The same seed gives a case (named by its case_id) the same draws in any order and at any thread count. Unfitted,
         the published prior alone predicts, and the flags say so.
+
+        ``conformal``: correct the total by the held-out cases of :meth:`calibration` (split conformal prediction: if
+        cases to come are like them, a slot at risk a is overrun with chance at most a, whatever the model). By default
+        where there are at least 100.
         """
         bookings = bookings if isinstance(bookings, Bookings) else read_bookings(bookings)
         fitted = self._fitted_or_prior()
-        core = _core.predict(fitted, bookings.table, draws=draws, seed=seed, threads=self.threads)
+        core = _core.predict(fitted, bookings.table, draws=draws, seed=seed, threads=self.threads, conformal=conformal)
         return Prediction(core, bookings, fitted)
 
     def conf_int(
@@ -362,7 +468,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
     def __getstate__(self) -> dict[str, object]:
         # The compiled parts travel as the model file's text: data only, readable by a later version.
         state = dict(super().__getstate__())
-        for name in ("fit_", "_history"):
+        for name in ("fit_", "_history", "_cases"):
             state.pop(name, None)
         if "fitted_" in state:
             state["fitted_"] = self.fitted_.to_json()
@@ -373,6 +479,10 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         if isinstance(text, str):
             state = {**state, "fitted_": _core.FittedModel.from_json(text)}
         super().__setstate__(state)
+
+
+class DriftWarning(UserWarning):
+    """New cases are unlike what the last fit predicted."""
 
 
 def load_model(path: str | os.PathLike[str]) -> TheatreTimeModel:

@@ -15,6 +15,10 @@ namespace {
 
 constexpr double kUnknown = std::numeric_limits<double>::max();
 constexpr double kLeastSpread = 0.01;
+/// Minutes rounded to five fall on few values; where half of them fall on one, a robust scale would call the spread
+/// zero. So a coarsely rounded value is spread over its step: three nodes with the variance of a uniform error.
+constexpr double kCoarse = 5.0;
+const double kRoundingNode = std::sqrt(1.5);
 constexpr double kSharesEvery = 0.03, kSharesUntil = 1e-5;
 /// After a round that changed nothing by more than this (standard errors), one undamped step does.
 constexpr double kNear = 0.3;
@@ -73,17 +77,26 @@ std::array<ChannelFit, kChannels> SpreadEstimator::operator()(const TimeObjectiv
                                                               const ChannelSpreads& used,
                                                               const ChannelSpreads& current) const {
     std::array<std::vector<double>, kChannels> residuals;
+    ChannelSpreads numbers{};
     const auto& observations = objective.observations();
     for (std::size_t o = 0; o < observations.size(); ++o) {
         if (observations[o].kind != ObservationKind::residual) continue;
         auto& own = residuals[static_cast<std::size_t>(observations[o].channel)];
         const int count = objective.counts().empty() ? 1 : objective.counts()[o];
-        own.insert(own.end(), static_cast<std::size_t>(count), standardised[o]);
+        numbers[static_cast<std::size_t>(observations[o].channel)] += count;
+        const double rounding = objective.rounding_spreads()[o] / objective.spreads()[o];
+        if (observations[o].rounding < kCoarse) {
+            own.insert(own.end(), static_cast<std::size_t>(count), standardised[o]);
+            continue;
+        }
+        for (const double node : {-kRoundingNode, 0.0, kRoundingNode})
+            own.insert(own.end(), static_cast<std::size_t>(count),
+                       (standardised[o] + node * rounding) / std::hypot(1.0, rounding));
     }
     std::array<ChannelFit, kChannels> fits;
     for (std::size_t c = 0; c < fits.size(); ++c) {
         double log_spread = prior_log_centre_[c], information = prior_information_[c];
-        const double n = static_cast<double>(residuals[c].size());
+        const double n = numbers[c];
         if (n > 0.0) {
             const double paid = std::min(used[c], 0.75 * n);
             // Minutes are rounded: residuals that are all 0 do not say that there is no spread.
@@ -93,8 +106,8 @@ std::array<ChannelFit, kChannels> SpreadEstimator::operator()(const TimeObjectiv
             information += own_information;
             log_spread = (own_information * std::log(own) + prior_information_[c] * log_spread) / information;
         }
-        fits[c] = {holds_ ? first_[c] : std::exp(log_spread), 1.0 / std::sqrt(information),
-                   static_cast<int>(residuals[c].size()), used[c]};
+        fits[c] = {holds_ ? first_[c] : std::exp(log_spread), 1.0 / std::sqrt(information), static_cast<int>(n),
+                   used[c]};
     }
     return fits;
 }

@@ -1,3 +1,4 @@
+#include <lobetime/cases/check.hpp>
 #include <lobetime/core/errors.hpp>
 #include <lobetime/fit/theatre_time_fit.hpp>
 
@@ -16,6 +17,9 @@ namespace {
 
 constexpr int kHuberRounds = 3;
 constexpr int kRoughSteps = 50;
+constexpr int kGroupRounds = 30;
+constexpr double kGroupSettled = 1e-3;  // of log tau, whose own standard error is seldom below 0.2
+constexpr double kLawCases = 50.0;      // cases that the log-normal law counts as (assumption)
 
 struct WorkingPrior {
     Eigen::VectorXd mean, precision;
@@ -52,28 +56,63 @@ Eigen::MatrixXd curvature_for_covariance(const TimeObjective& objective, const E
     return evaluation.curvature;
 }
 
-double correlation_of_phases(const TimeObjective& objective, const std::vector<double>& standardised,
-                             const PriorSet& prior, std::size_t n_cases) {
-    std::vector<double> enucleation(n_cases, std::nan("")), morcellation(n_cases, std::nan(""));
+/// Correlation of the two phases' noise. A residual holds more than its phase's noise (rounding, tissue that was not
+/// weighed, swaps), so what it has of it, `own`, scales the product that is expected.
+double correlation_of_phases(const TheatreTimeFit& fit, const TimeObjective& objective,
+                             const std::vector<double>& standardised, const PriorSet& prior) {
+    struct Pair {
+        double u[2] = {std::nan(""), std::nan("")}, own[2] = {0.0, 0.0};
+    };
+    std::vector<Pair> pairs(fit.n_cases);
     const auto& observations = objective.observations();
     for (std::size_t o = 0; o < observations.size(); ++o) {
         if (observations[o].kind != ObservationKind::residual) continue;
-        const std::size_t i = static_cast<std::size_t>(observations[o].case_index);
-        if (observations[o].channel == Channel::enucleation) enucleation[i] = standardised[o];
-        if (observations[o].channel == Channel::morcellation) morcellation[i] = standardised[o];
+        const Channel channel = observations[o].channel;
+        if (channel != Channel::enucleation && channel != Channel::morcellation) continue;
+        const int k = channel == Channel::enucleation ? 0 : 1;
+        Pair& pair = pairs[static_cast<std::size_t>(observations[o].case_index)];
+        pair.u[k] = standardised[o];
+        pair.own[k] = fit.channels[static_cast<std::size_t>(channel)].spread / objective.spreads()[o];
     }
     static const Loss bisquare("bisquare");
-    double both = 0.0, first = 0.0, second = 0.0, n = 0.0;
-    for (std::size_t i = 0; i < n_cases; ++i) {
-        if (std::isnan(enucleation[i]) || std::isnan(morcellation[i])) continue;
-        const double weight = bisquare(enucleation[i]).weight * bisquare(morcellation[i]).weight;
-        both += weight * enucleation[i] * morcellation[i];
-        first += weight * enucleation[i] * enucleation[i];
-        second += weight * morcellation[i] * morcellation[i];
+    double both = 0.0, expected = 0.0, first = 0.0, second = 0.0, weights = 0.0, n = 0.0;
+    for (const Pair& pair : pairs) {
+        if (std::isnan(pair.u[0]) || std::isnan(pair.u[1])) continue;
+        const double weight = bisquare(pair.u[0]).weight * bisquare(pair.u[1]).weight;
+        const double own = std::min(pair.own[0], 1.0) * std::min(pair.own[1], 1.0);
+        both += weight * own * pair.u[0] * pair.u[1];
+        expected += weight * own * own;
+        first += weight * pair.u[0] * pair.u[0];
+        second += weight * pair.u[1] * pair.u[1];
+        weights += weight;
         n += weight > 0.0 ? 1.0 : 0.0;
     }
-    const double own = first > 0.0 && second > 0.0 ? both / std::sqrt(first * second) : 0.0;
+    double own = 0.0;
+    if (first > 0.0 && second > 0.0 && expected > 0.0)
+        own = std::clamp(both / expected * weights / std::sqrt(first * second), -0.95, 0.95);
     return (n * own + prior.phase_correlation_cases * prior.phase_correlation) / (n + prior.phase_correlation_cases);
+}
+
+/// The law of each phase's noise, from the cases in which nothing looks mistyped.
+void find_laws(const CaseTable& cases, const TimeObjective& objective, const std::vector<double>& standardised,
+               TheatreTimeFit& fit) {
+    std::vector<bool> doubtful(cases.size(), false);
+    for (const Warning& one : check_history(cases).warnings) {
+        const long row = one.row - Origin{}.row(0);
+        if (row >= 0 && row < static_cast<long>(cases.size())) doubtful[static_cast<std::size_t>(row)] = true;
+    }
+    std::array<std::vector<double>, kChannels> residuals, bounds;
+    const auto& observations = objective.observations();
+    for (std::size_t o = 0; o < observations.size(); ++o) {
+        const Observation& one = observations[o];
+        if (one.kind == ObservationKind::swap_count || is_sum(one.channel) || one.channel == Channel::tissue ||
+            doubtful[static_cast<std::size_t>(one.case_index)])
+            continue;
+        auto& of = one.kind == ObservationKind::residual ? residuals : bounds;
+        of[static_cast<std::size_t>(one.channel)].push_back(standardised[o]);
+    }
+    for (std::size_t c = 0; c < fit.channels.size(); ++c)
+        fit.channels[c].law = smoothed_law(std::move(residuals[c]), bounds[c], kLawCases);
 }
 
 /// Bounds on the working scale, those of held parameters drawn together, and no prior for these.
@@ -118,8 +157,50 @@ ChannelSpreads spreads_at(const Candidate& s_estimate, TimeObjective& objective,
     return spread;
 }
 
-/// Where an M-estimate begins: a few rounds of Huber, which have one minimum, from the prior's centre.
-void begin(const FitOptions& options, TimeObjective& objective, Alternation& turns) {
+/// One step of each group's spread towards its marginal maximum (see fit_theatre_time), with the prior precision of the
+/// levels that goes with it. Returns the largest change of a log.
+double update_groups(const PriorSet& prior, const Alternation& turns, TheatreTimeFit& fit) {
+    const ModelLayout& layout = fit.layout;
+    double change = 0.0;
+    const auto update = [&](int from, int to, double centre, GroupSpread& group) {
+        double squares = 0.0, known = 0.0;
+        int free = 0;
+        for (int i = from; i < to; ++i) {
+            if (fit.lower[i] == fit.upper[i]) continue;
+            squares += turns.theta[i] * turns.theta[i] + turns.unit[i] * turns.unit[i];
+            known += 1.0 - std::min(1.0, turns.unit[i] * turns.unit[i] * fit.prior_precision[i]);
+            ++free;
+        }
+        const double before = std::log(group.log_sd);
+        const double information = 1.0 / (prior.group_log_sd_spread * prior.group_log_sd_spread);
+        // q - squares e^(-2x) + (x - x0) / s^2 rises with x: one root, found by Newton's method from the left of it.
+        double x = before;
+        for (int step = 0; step < 50; ++step) {
+            const double pull = squares * std::exp(-2.0 * x);
+            const double move = (free - pull + (x - std::log(centre)) * information) / (2.0 * pull + information);
+            x -= move;
+            if (std::abs(move) < 1e-12) break;
+        }
+        group.log_sd = std::exp(x);
+        group.log_se = 1.0 / std::sqrt(2.0 * known + information);
+        group.members = to - from;
+        for (int i = from; i < to; ++i) {
+            if (fit.lower[i] != fit.upper[i]) fit.prior_precision[i] = std::exp(-2.0 * x);
+        }
+        if (to > from) change = std::max(change, std::abs(x - before));
+    };
+    update(layout.device_index(0), layout.surgeon_enucleation_index(0), prior.device_log_sd, fit.device);
+    update(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), prior.surgeon_enucleation_log_sd,
+           fit.surgeon_enucleation);
+    update(layout.surgeon_morcellation_index(0), layout.size(), prior.surgeon_morcellation_log_sd,
+           fit.surgeon_morcellation);
+    return change;
+}
+
+/// Where an M-estimate begins: a few rounds of Huber, which have one minimum, from the prior's centre; and the spreads
+/// of the groups there.
+void begin(const FitOptions& options, const PriorSet& prior, TimeObjective& objective, Alternation& turns,
+           TheatreTimeFit& fit) {
     objective.set_loss(options.loss.name() == "squares" ? options.loss : Loss("huber"));
     turns.solve(Curvature::reweighted, kRoughSteps, kRoughGain, options.solver.interrupt);
     turns.find_shares(true);
@@ -129,6 +210,13 @@ void begin(const FitOptions& options, TimeObjective& objective, Alternation& tur
     few.max_steps = kRoughSteps;
     few.interrupt = options.solver.interrupt;
     turns.settle(few);
+    for (int round = 0; round < kGroupRounds; ++round) {
+        const double change = update_groups(prior, turns, fit);
+        objective.set_prior_precision(fit.prior_precision);
+        turns.settle(few);
+        if (change < kGroupSettled) return;
+        turns.find_shares(false);
+    }
 }
 
 }  // namespace
@@ -176,6 +264,9 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     const WorkingPrior working = working_prior(fit.layout, prior, options.use_prior);
     fit.prior_mean = working.mean;
     fit.prior_precision = working.precision;
+    fit.surgeon_enucleation.log_sd = prior.surgeon_enucleation_log_sd;
+    fit.surgeon_morcellation.log_sd = prior.surgeon_morcellation_log_sd;
+    fit.device.log_sd = prior.device_log_sd;
     set_bounds(options.fixed, fit);
     TimeObjective objective(fit.layout, std::move(features), std::move(observations), fit.prior_mean,
                             fit.prior_precision, options.threads);
@@ -201,7 +292,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     const SpreadEstimator estimator(prior, options.scale_method, options.held_spreads);
     Alternation start(objective, estimator, fit.lower, fit.upper, fit.held);
     start.start(fit.prior_mean, estimator.first());
-    begin(options, objective, start);
+    begin(options, prior, objective, start, fit);
     if (fit.estimator == Estimator::m) {
         settle(estimator, start.theta, start.spread);
     } else {
@@ -226,7 +317,8 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     set_apart(fit.score_product, fit.held, 0.0);
     const std::vector<double> standardised = objective.standardised_residuals(fit.theta);
     const std::vector<double> fitted = objective.fitted_medians(fit.theta);
-    fit.phase_correlation = correlation_of_phases(objective, standardised, prior, fit.n_cases);
+    fit.phase_correlation = correlation_of_phases(fit, objective, standardised, prior);
+    find_laws(cases, objective, standardised, fit);
     fit.observations.reserve(standardised.size());
     for (std::size_t o = 0; o < standardised.size(); ++o) {
         const Observation& one = objective.observations()[o];

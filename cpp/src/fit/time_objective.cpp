@@ -24,6 +24,7 @@ constexpr int kLevels = 3;  // enucleation level, morcellation level, device lev
 // Fixed, whatever the number of threads, so that sums come out the same to the last bit.
 constexpr std::size_t kMaxChunks = 64;
 constexpr std::size_t kParallelFrom = 16000;
+const double kUniformSd = 1.0 / std::sqrt(12.0);  // of a rounding error, in steps
 
 struct Node {
     double offset, weight;
@@ -209,6 +210,7 @@ TimeObjective::TimeObjective(const ModelLayout& layout, std::vector<CaseFeatures
     tile_begin_.push_back(groups_.size());
     spread_.assign(observations_.size(), 1.0);
     shift_.assign(observations_.size(), 0.0);
+    rounding_spread_.assign(observations_.size(), 0.0);
 }
 
 TimeObjective TimeObjective::resampled(std::span<const int> counts) const {
@@ -222,6 +224,7 @@ TimeObjective TimeObjective::resampled(std::span<const int> counts) const {
     some.count_.clear();
     some.spread_.clear();
     some.shift_.clear();
+    some.rounding_spread_.clear();
     // In the old order, so that nothing has to be sorted again.
     for (const Group& group : groups_) {
         const std::size_t begin = some.observations_.size();
@@ -232,6 +235,7 @@ TimeObjective TimeObjective::resampled(std::span<const int> counts) const {
             some.count_.push_back(count_.empty() ? count : count * count_[o]);
             some.spread_.push_back(spread_[o]);
             some.shift_.push_back(shift_[o]);
+            some.rounding_spread_.push_back(rounding_spread_[o]);
         }
         if (some.observations_.size() == begin) continue;
         if (some.groups_.empty() || some.groups_.back().tile != group.tile)
@@ -664,7 +668,8 @@ void TimeObjective::set_spreads(const Eigen::VectorXd& theta, const std::array<d
                 if (observation.kind == ObservationKind::swap_count) {
                     spread_[o] = 1.0;
                 } else if (observation.channel == Channel::tissue) {
-                    spread_[o] = tissue_spread_;
+                    rounding_spread_[o] = kUniformSd * observation.rounding / observation.recorded;
+                    spread_[o] = std::hypot(tissue_spread_, rounding_spread_[o]);
                 } else {
                     // Log-normal phases about their medians: variance of the log of the sum, and (to second order) how
                     // far its mean lies from the log of the summed medians.
@@ -674,8 +679,9 @@ void TimeObjective::set_spreads(const Eigen::VectorXd& theta, const std::array<d
                         variance += minutes * minutes;
                         bent += minutes * minutes * (rows.minutes[i] / std::max(rows.phase_minutes[j][i], 1e-9) - 1.0);
                     }
-                    spread_[o] = std::sqrt(variance) / rows.minutes[i] *
-                                 (is_sum(observation.channel) ? of(observation.channel) : 1.0);
+                    rounding_spread_[o] = kUniformSd * observation.rounding / rows.minutes[i];
+                    const double factor = is_sum(observation.channel) ? of(observation.channel) : 1.0;
+                    spread_[o] = std::hypot(factor * std::sqrt(variance) / rows.minutes[i], rounding_spread_[o]);
                     shift_[o] = 0.5 * bent / (rows.minutes[i] * rows.minutes[i]);
                 }
             }

@@ -3,8 +3,12 @@
 
 #include <Eigen/Cholesky>
 
+#include <boost/math/tools/toms748_solve.hpp>
+
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <cstdint>
 #include <map>
 #include <tuple>
 
@@ -34,6 +38,34 @@ ParameterSource source_of(int parameter, const ModelLayout& layout, const PriorS
 struct Counts {
     int recorded = 0, events = 0;
 };
+
+double nodule_chance(double log_odds_80, double power, double log_v80) {
+    return 1.0 / (1.0 + std::exp(-(log_odds_80 + power * log_v80)));
+}
+
+/// Odds at 80 mL with which the recorded glands, and those that the prior rate is the mean of, would have had as many
+/// hard nodules as there were.
+double nodule_odds_80(const PriorSet& prior, const std::vector<double>& glands, double events) {
+    // Gauss-Hermite with five nodes for the prior's log-normal glands.
+    constexpr std::array<std::array<double, 2>, 5> kNodes = {{{-2.856970013872806, 0.011257411327720693},
+                                                              {-1.355626179974266, 0.2220759220056126},
+                                                              {0.0, 0.5333333333333333},
+                                                              {1.355626179974266, 0.2220759220056126},
+                                                              {2.856970013872806, 0.011257411327720693}}};
+    const double power = prior.hard_nodule_power;
+    const auto expected = [&](double log_odds) {
+        double sum = 0.0;
+        for (const auto& [z, weight] : kNodes)
+            sum += prior.hard_nodule_rate.cases * weight *
+                   nodule_chance(log_odds, power, prior.hard_nodule_gland_log_sd * z);
+        for (const double gland : glands) sum += nodule_chance(log_odds, power, std::log(gland / 80.0));
+        return sum;
+    };
+    std::uintmax_t steps = 100;
+    const auto bracket = boost::math::tools::toms748_solve([&](double x) { return expected(x) - events; }, -30.0, 30.0,
+                                                           boost::math::tools::eps_tolerance<double>(45), steps);
+    return std::exp(0.5 * (bracket.first + bracket.second));
+}
 
 /// Glands of the cases that the fit gave weight to: a gland typed ten times too large does not widen the range in which
 /// the model is at home.
@@ -73,6 +105,10 @@ std::string device_class_name(BladeMotion blade, Suction suction) {
     return blades.at(blade) + "/" + suctions.at(suction);
 }
 
+double FittedModel::hard_nodule_chance(double gland_ml) const {
+    return nodule_chance(std::log(hard_nodule_odds_80), hard_nodule_power, std::log(gland_ml / 80.0));
+}
+
 FittedModel model_from_prior(const PriorSet& prior) {
     FittedModel model;
     model.layout = ModelLayout({}, {});
@@ -89,14 +125,16 @@ FittedModel model_from_prior(const PriorSet& prior) {
     }
     for (std::size_t c = 0; c < model.channels.size(); ++c) {
         const SpreadPrior& spread = prior.spread(channel_name(static_cast<Channel>(c)));
-        model.channels[c] = {spread.centre, spread.log_sd(), 0, 0.0};
+        model.channels[c] = {spread.centre, spread.log_sd(), 0, 0.0, {}};
     }
     model.phase_correlation = prior.phase_correlation;
-    model.surgeon_enucleation_log_sd = prior.surgeon_enucleation_log_sd;
-    model.surgeon_morcellation_log_sd = prior.surgeon_morcellation_log_sd;
-    model.device_log_sd = prior.device_log_sd;
+    model.surgeon_enucleation = {prior.surgeon_enucleation_log_sd, prior.group_log_sd_spread, 0};
+    model.surgeon_morcellation = {prior.surgeon_morcellation_log_sd, prior.group_log_sd_spread, 0};
+    model.device = {prior.device_log_sd, prior.group_log_sd_spread, 0};
     for (const RatePrior& rate : prior.fault_rates) model.fault_rates.push_back({rate.name, {rate.events, rate.cases}});
     model.hard_nodule_rate = {prior.hard_nodule_rate.events, prior.hard_nodule_rate.cases};
+    model.hard_nodule_power = prior.hard_nodule_power;
+    model.hard_nodule_odds_80 = nodule_odds_80(prior, {}, prior.hard_nodule_rate.events);
     return model;
 }
 
@@ -134,6 +172,9 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     model.covariance = sandwich_covariance(fit);
     model.channels = fit.channels;
     model.phase_correlation = fit.phase_correlation;
+    model.surgeon_enucleation = fit.surgeon_enucleation;
+    model.surgeon_morcellation = fit.surgeon_morcellation;
+    model.device = fit.device;
     model.estimator = estimator_name(fit.estimator);
     model.loss = options.loss.name();
     model.tuning = options.loss.tuning();
@@ -154,6 +195,7 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     for (const std::string& code : fit.layout.surgeons()) model.surgeons.push_back({code, std::nan(""), 0});
     std::map<std::string, Counts> faults;
     Counts all_faults, nodules;
+    std::vector<double> nodule_glands;
     for (std::size_t i = 0; i < cases.size(); ++i) {
         const int s = fit.layout.surgeon_position(cases.surgeon[i]);
         if (s >= 0) {
@@ -172,6 +214,7 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
         count(cases.device_fault[i], faults[device_class_name(cases.blade[i], cases.suction[i])]);
         count(cases.device_fault[i], all_faults);
         count(cases.hard_nodule[i], nodules);
+        if (!std::isnan(cases.hard_nodule[i])) nodule_glands.push_back(cases.gland_ml[i]);
         if (!std::isnan(cases.canister_ml[i])) model.canisters_recorded = true;
     }
     std::sort(model.device_classes.begin(), model.device_classes.end(), [](const auto& a, const auto& b) {
@@ -196,6 +239,7 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     }
     model.hard_nodule_rate.events += nodules.events;
     model.hard_nodule_rate.cases += nodules.recorded;
+    model.hard_nodule_odds_80 = nodule_odds_80(prior, nodule_glands, model.hard_nodule_rate.events);
     return model;
 }
 

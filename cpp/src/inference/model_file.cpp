@@ -105,6 +105,57 @@ Rate rate_from(const Json& object, const std::string& path) {
     return rate;
 }
 
+GroupSpread group_from(const Json& root, const std::string& name) {
+    const Json& one = field_of(root, name, "");
+    return {number(one, "log_sd", name + ".", 1e-9, 3.0), number(one, "log_se", name + ".", 0.0, 10.0),
+            integer(one, "members", name + ".")};
+}
+
+Json group_json(const std::string& name, const GroupSpread& group) {
+    return {{"log_sd", finite(group.log_sd, name)}, {"log_se", finite(group.log_se, name)}, {"members", group.members}};
+}
+
+HeldOut held_out_from(const Json& one) {
+    HeldOut held_out;
+    const int phases = integer(one, "phases", "held_out.");
+    if (phases > 15) refuse("held_out.phases", "from 0 to 15");
+    held_out.phases = static_cast<std::uint8_t>(phases);
+    for (const Json& place : list(one, "places", "held_out.")) {
+        if (!place.is_number() || !(place.get<double>() >= 0.0 && place.get<double>() <= 1.0) ||
+            (!held_out.places.empty() && place.get<double>() < held_out.places.back()))
+            refuse("held_out.places", "ascending numbers from 0 to 1");
+        held_out.places.push_back(place.get<double>());
+    }
+    if (phases == 0 && !held_out.places.empty()) refuse("held_out.phases", "above 0 where there are places");
+    return held_out;
+}
+
+Json held_out_json(const HeldOut& held_out) {
+    Json places = Json::array();
+    for (const double place : held_out.places) places.push_back(finite(place, "held_out"));
+    return {{"phases", held_out.phases}, {"places", places}};
+}
+
+/// How the noise lies at z = -3, -2.75 ... 3.
+NoiseLaw law_from(const Json& channel, const std::string& path) {
+    const Json& knots = list(channel, "law", path);
+    NoiseLaw law;
+    if (knots.size() != law.at_knot.size()) refuse(path + "law", "a list of " + std::to_string(NoiseLaw::kKnots));
+    for (std::size_t k = 0; k < knots.size(); ++k) {
+        if (!knots[k].is_number() || !(std::abs(knots[k].get<double>()) <= 100.0))
+            refuse(path + "law", "numbers from -100 to 100");
+        law.at_knot[k] = knots[k].get<double>();
+        if (k > 0 && !(law.at_knot[k] > law.at_knot[k - 1])) refuse(path + "law", "increasing numbers");
+    }
+    return law;
+}
+
+Json law_json(const NoiseLaw& law) {
+    Json knots = Json::array();
+    for (const double at : law.at_knot) knots.push_back(finite(at, "law"));
+    return knots;
+}
+
 FittedModel parse(std::string_view json_text) {
     Json root;
     try {
@@ -209,15 +260,18 @@ FittedModel parse(std::string_view json_text) {
         if (text(channels[c], "name", path) != name) refuse(path + "name", "\"" + name + "\"");
         model.channels[c] = {number(channels[c], "spread", path, 1e-6, 100.0),
                              number(channels[c], "log_se", path, 0.0, 10.0), integer(channels[c], "observations", path),
-                             number(channels[c], "parameters_used", path, 0.0, 1e6)};
+                             number(channels[c], "parameters_used", path, 0.0, 1e6), law_from(channels[c], path)};
     }
     model.phase_correlation = number(root, "phase_correlation", "", -0.999, 0.999);
-    model.surgeon_enucleation_log_sd = number(root, "surgeon_enucleation_log_sd", "", 0.0, 3.0);
-    model.surgeon_morcellation_log_sd = number(root, "surgeon_morcellation_log_sd", "", 0.0, 3.0);
-    model.device_log_sd = number(root, "device_log_sd", "", 0.0, 3.0);
+    model.surgeon_enucleation = group_from(root, "surgeon_enucleation");
+    model.surgeon_morcellation = group_from(root, "surgeon_morcellation");
+    model.device = group_from(root, "device");
     for (const Json& one : list(root, "fault_rates", ""))
         model.fault_rates.push_back({text(one, "name", "fault_rates."), rate_from(one, "fault_rates.")});
     model.hard_nodule_rate = rate_from(field_of(root, "hard_nodule_rate", ""), "hard_nodule_rate.");
+    model.hard_nodule_odds_80 = number(root, "hard_nodule_odds_80", "", 1e-15, 1e15);
+    model.hard_nodule_power = number(root, "hard_nodule_power", "", -10.0, 10.0);
+    model.held_out = held_out_from(field_of(root, "held_out", ""));
     model.faults_recorded = flag(root, "faults_recorded", "");
     model.hard_nodules_recorded = flag(root, "hard_nodules_recorded", "");
     model.canisters_recorded = flag(root, "canisters_recorded", "");
@@ -277,15 +331,19 @@ std::string model_to_json(const FittedModel& model) {
                                    {"spread", finite(channel.spread, "spread")},
                                    {"log_se", finite(channel.spread_log_se, "spread")},
                                    {"observations", channel.observations},
-                                   {"parameters_used", finite(channel.parameters_used, "spread")}});
+                                   {"parameters_used", finite(channel.parameters_used, "spread")},
+                                   {"law", law_json(channel.law)}});
     }
     root["phase_correlation"] = finite(model.phase_correlation, "phase_correlation");
-    root["surgeon_enucleation_log_sd"] = finite(model.surgeon_enucleation_log_sd, "surgeon_enucleation_log_sd");
-    root["surgeon_morcellation_log_sd"] = finite(model.surgeon_morcellation_log_sd, "surgeon_morcellation_log_sd");
-    root["device_log_sd"] = finite(model.device_log_sd, "device_log_sd");
+    root["surgeon_enucleation"] = group_json("surgeon_enucleation", model.surgeon_enucleation);
+    root["surgeon_morcellation"] = group_json("surgeon_morcellation", model.surgeon_morcellation);
+    root["device"] = group_json("device", model.device);
     root["fault_rates"] = Json::array();
     for (const auto& [name, rate] : model.fault_rates) root["fault_rates"].push_back(rate_json(name, rate));
     root["hard_nodule_rate"] = rate_json("hard_nodule", model.hard_nodule_rate);
+    root["hard_nodule_odds_80"] = finite(model.hard_nodule_odds_80, "hard_nodule_odds_80");
+    root["hard_nodule_power"] = finite(model.hard_nodule_power, "hard_nodule_power");
+    root["held_out"] = held_out_json(model.held_out);
     root["faults_recorded"] = model.faults_recorded;
     root["hard_nodules_recorded"] = model.hard_nodules_recorded;
     root["canisters_recorded"] = model.canisters_recorded;

@@ -29,16 +29,19 @@ Eigen::MatrixXd square_root(const Eigen::MatrixXd& covariance) {
 constexpr Eigen::Index kPack = 64;
 using Pack = Eigen::Array<double, kPack, 1>;
 
-/// Parameters and channel spreads of all draws, draws down, padded to whole packs.
+/// Parameters and spreads of all draws, draws down, padded to whole packs.
 struct ParameterDraws {
     Eigen::MatrixXd theta;
-    Eigen::MatrixXd spread;
+    Eigen::MatrixXd spread;  ///< of channels
+    Eigen::MatrixXd groups;  ///< log SD between surgeons (enucleation, morcellation) and devices
 };
 
 ParameterDraws draw_parameters(const FittedModel& model, const PredictOptions& options) {
     const Eigen::Index p = model.layout.size();
     const Eigen::Index n = (options.draws + kPack - 1) / kPack * kPack;
-    const Eigen::Index fours = (p + kChannels + 3) / 4;
+    const std::array<const GroupSpread*, 3> groups = {&model.surgeon_enucleation, &model.surgeon_morcellation,
+                                                      &model.device};
+    const Eigen::Index fours = (p + kChannels + static_cast<Eigen::Index>(groups.size()) + 3) / 4;
     const CounterRandom random = stream(options.seed, "parameters");
     Eigen::MatrixXd z(n, 4 * fours);
     parallel_for(static_cast<std::size_t>(n), options.threads, [&](std::size_t d) {
@@ -60,6 +63,11 @@ ParameterDraws draw_parameters(const FittedModel& model, const PredictOptions& o
         const ChannelFit& channel = model.channels[static_cast<std::size_t>(c)];
         draws.spread.col(c) = channel.spread * (channel.spread_log_se * z.col(p + c).array()).exp();
     }
+    draws.groups.resize(n, static_cast<Eigen::Index>(groups.size()));
+    for (std::size_t g = 0; g < groups.size(); ++g) {
+        const Eigen::Index k = static_cast<Eigen::Index>(g);
+        draws.groups.col(k) = groups[g]->log_sd * (groups[g]->log_se * z.col(p + kChannels + k).array()).exp();
+    }
     // A unit that records sums only: their spread says how far the phases' spreads are off.
     const auto observed = [&](Channel c) { return model.channels[static_cast<std::size_t>(c)].observations > 0; };
     const Channel sum = observed(Channel::operative) ? Channel::operative : Channel::theatre;
@@ -80,7 +88,7 @@ struct BookedCase {
     bool surgeon_known = false, device_known = false, experience_known = false;
     bool blade_known = false, suction_known = false;
     bool hard_nodule_known = false;
-    double fault_rate = 0.0;
+    double fault_rate = 0.0, nodule_chance = 0.0;
     CounterRandom noise{0, 0}, surgeon_stream{0, 0}, device_stream{0, 0};
 };
 
@@ -103,6 +111,33 @@ struct DrawnCase {
     double log_v80, wall, trainee, anticoagulated, spinal, log_canister;
     Pack cases_done, oscillating, vacuum, peristaltic, hard_nodule, device_fault;
 };
+
+/// See `predict`.
+void correct(const HeldOut& held_out, Prediction& out, int threads) {
+    const std::size_t n = held_out.places.size(), m = out.n_draws;
+    parallel_for(out.n_cases, threads, [&](std::size_t i) {
+        double* minutes = &out.minutes[i * m * kPhases];
+        std::vector<std::pair<double, std::size_t>> order(m);
+        for (std::size_t d = 0; d < m; ++d) {
+            double sum = 0.0;
+            for (int j = 0; j < kPhases; ++j) sum += (held_out.phases >> j & 1) != 0 ? minutes[d * kPhases + j] : 0.0;
+            order[d] = {sum, d};
+        }
+        std::sort(order.begin(), order.end());
+        for (std::size_t rank = 0; rank < m; ++rank) {
+            const double p = (static_cast<double>(rank) + 0.5) / static_cast<double>(m);
+            const double k = std::ceil(static_cast<double>(n + 1) * p);
+            const double place = k <= static_cast<double>(n) ? held_out.places[static_cast<std::size_t>(k) - 1]
+                                                             : std::max(held_out.places.back(), p);
+            const double at = std::ceil(place * static_cast<double>(m)) - 1.0;
+            const std::size_t taken = static_cast<std::size_t>(std::clamp(at, 0.0, static_cast<double>(m - 1)));
+            const double factor = order[taken].first / order[rank].first;
+            for (int j = 0; j < kPhases; ++j) {
+                if ((held_out.phases >> j & 1) != 0) minutes[order[rank].second * kPhases + j] *= factor;
+            }
+        }
+    });
+}
 
 double fault_rate_of(const FittedModel& model, BladeMotion blade, Suction suction) {
     const std::string name = device_class_name(blade, suction);
@@ -208,6 +243,8 @@ double Prediction::total(std::size_t case_index, std::size_t draw) const {
 
 Prediction predict(const FittedModel& model, const CaseTable& bookings, const PredictOptions& options) {
     options.check();
+    if (options.conformal.value_or(false) && model.held_out.places.empty())
+        throw InvalidArgument("conformal: the model has no held-out cases; calibrate it first");
     const std::vector<CaseFeatures> features = case_features(bookings, model.layout);
     Prediction out;
     out.n_cases = bookings.size();
@@ -246,6 +283,8 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
         one.fault_rate = model.faults_recorded || !model.has_history()
                              ? fault_rate_of(model, bookings.blade[i], bookings.suction[i])
                              : 0.0;
+        if (model.hard_nodules_recorded || !model.has_history())
+            one.nodule_chance = model.hard_nodule_chance(bookings.gland_ml[i]);
         if (!model.has_history()) flags.push_back(Flag::no_history);
         if (model.has_history() &&
             (bookings.gland_ml[i] < model.gland_min_ml || bookings.gland_ml[i] > model.gland_max_ml))
@@ -273,8 +312,6 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
     out.minutes.resize(out.n_cases * out.n_draws * kPhases);
     out.swaps.resize(out.n_cases * out.n_draws);
     out.explanations.resize(out.n_cases);
-    const bool nodules = model.hard_nodules_recorded || !model.has_history();
-    const double nodule_rate = model.hard_nodule_rate.mean();
     const double rho = model.phase_correlation, rest = std::sqrt(1.0 - rho * rho);
 
     for (std::size_t i = 0; i < out.n_cases; ++i) out.explanations[i] = explain(model, booked[i]);
@@ -315,16 +352,16 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
             } else {
                 for (Eigen::Index k = 0; k < kPack; ++k) {
                     const auto unseen = one.surgeon_stream.normals(first + static_cast<std::uint64_t>(k));
-                    u[k] = model.surgeon_enucleation_log_sd * unseen[0];
-                    v[k] = model.surgeon_morcellation_log_sd * unseen[1];
+                    u[k] = parameters.groups(row + k, 0) * unseen[0];
+                    v[k] = parameters.groups(row + k, 1) * unseen[1];
                 }
             }
             if (one.features.device >= 0) {
                 device_level = level(model.layout.device_index(one.features.device));
             } else if (!one.device_known) {
                 for (Eigen::Index k = 0; k < kPack; ++k)
-                    device_level[k] =
-                        model.device_log_sd * one.device_stream.normals(first + static_cast<std::uint64_t>(k))[0];
+                    device_level[k] = parameters.groups(row + k, 2) *
+                                      one.device_stream.normals(first + static_cast<std::uint64_t>(k))[0];
             }
             if (!one.experience_known) {
                 for (Eigen::Index k = 0; k < kPack; ++k) {
@@ -337,7 +374,7 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
                 f.vacuum = (chance[1] < 0.5).cast<double>();
                 f.peristaltic = 1.0 - f.vacuum;
             }
-            if (!one.hard_nodule_known) f.hard_nodule = (chance[2] < (nodules ? nodule_rate : 0.0)).cast<double>();
+            if (!one.hard_nodule_known) f.hard_nodule = (chance[2] < one.nodule_chance).cast<double>();
             f.device_fault = (chance[3] < one.fault_rate).cast<double>();
 
             const Pack* t = theta.data();
@@ -348,12 +385,16 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
                 const Pack fluid = formulas::fluid_ml<Pack>(t, f, blade) * (fluid_spread * z[5]).exp();
                 swaps = (fluid * std::exp(-f.log_canister)).floor();
             }
+            const auto noise = [&](Channel channel, const Pack& z_of) -> Pack {
+                const NoiseLaw& law = model.channels[static_cast<std::size_t>(channel)].law;
+                return (spread(channel) * z_of.unaryExpr([&](double x) { return law(x); })).exp();
+            };
             const std::array<Pack, kPhases> minutes = {
-                formulas::enucleation_min<Pack>(t, f, u) * (spread(Channel::enucleation) * z[0]).exp(),
-                formulas::haemostasis_min<Pack>(t, f) * (spread(Channel::haemostasis) * z[1]).exp(),
+                formulas::enucleation_min<Pack>(t, f, u) * noise(Channel::enucleation, z[0]),
+                formulas::haemostasis_min<Pack>(t, f) * noise(Channel::haemostasis, z[1]),
                 formulas::morcellation_min<Pack>(t, f, blade, swaps) *
-                    (spread(Channel::morcellation) * (rho * z[0] + rest * z[2])).exp(),
-                formulas::room_min<Pack>(t, f) * (spread(Channel::room) * z[3]).exp()};
+                    noise(Channel::morcellation, rho * z[0] + rest * z[2]),
+                formulas::room_min<Pack>(t, f) * noise(Channel::room, z[3])};
             for (std::size_t k = 0; k < wanted; ++k) {
                 const Eigen::Index at = static_cast<Eigen::Index>(k);
                 double* m = &out.minutes[(i * out.n_draws + first + k) * kPhases];
@@ -362,6 +403,10 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
             }
         }
     });
+    if (options.conformal.value_or(model.held_out.enough())) {
+        correct(model.held_out, out, options.threads);
+        out.held_out_cases = model.held_out.places.size();
+    }
     return out;
 }
 

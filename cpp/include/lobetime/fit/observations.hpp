@@ -39,7 +39,12 @@ struct Observation {
     std::uint8_t phases = 0;
     double recorded = 0.0;  ///< minutes, grams, or a count of swaps
     double offset_min = 0.0;
+    double rounding = 0.0;  ///< step to which `recorded` seems rounded (minutes or grams): adds step^2 / 12 of variance
 };
+
+/// Step to which a column's values seem rounded: the largest of 1, 5, 10, 15 and 30 that nine tenths of them are
+/// multiples of; 0 if there is none or fewer than 8 values. NaN are skipped.
+double rounding_step(const std::vector<double>& values);
 
 /// log(x) from `kLogFrom` up and its tangent below, so that a remainder near 0, or below, is a residual like any other:
 /// large, negative, and weighed accordingly.

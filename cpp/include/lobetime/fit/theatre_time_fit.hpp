@@ -3,6 +3,7 @@
 #include <lobetime/fit/estimator.hpp>
 #include <lobetime/fit/loss.hpp>
 #include <lobetime/fit/minimise.hpp>
+#include <lobetime/fit/noise_law.hpp>
 #include <lobetime/fit/observations.hpp>
 #include <lobetime/fit/scale.hpp>
 #include <lobetime/fit/time_objective.hpp>
@@ -51,6 +52,14 @@ struct ChannelFit {
     double spread_log_se = 0.0;  ///< standard error of log(spread), prior included
     int observations = 0;        ///< times (not lower bounds) that inform it
     double parameters_used = 0.0;
+    NoiseLaw law{};  ///< of one case's noise, in spreads; the normal for tissue and sums
+};
+
+/// How far surgeons (or devices) lie apart: standard deviation of their levels on the log scale.
+struct GroupSpread {
+    double log_sd = 0.2;
+    double log_se = 0.42;  ///< standard error of log(log_sd), prior included
+    int members = 0;
 };
 
 /// One recorded value as the fit saw it. The row's part of the objective can be rebuilt from these.
@@ -73,6 +82,7 @@ struct TheatreTimeFit {
     std::vector<int> held;  ///< positions of the parameters that options.fixed holds
     SearchReport search;    ///< of mm: see fit_theatre_time; empty for m
     std::array<ChannelFit, kChannels> channels;
+    GroupSpread surgeon_enucleation, surgeon_morcellation, device;
     double phase_correlation = 0.0;  ///< enucleation and morcellation residuals of one case, prior included
     /// Of the objective, priors included: psi' as it is, or floored at 0 if indefinite. Rows and columns of held
     /// parameters are those of the identity.
@@ -87,6 +97,10 @@ struct TheatreTimeFit {
 
 /// Fits the time model to past cases: a Huber fit from the prior's centre, then the asked loss, each alternating
 /// with the channels' robust spreads until neither moves, and a last minimisation with the spreads held.
+///
+/// The spread tau of each group's levels is found at the Huber fit, where the Laplace approximation of the marginal
+/// likelihood, times a log-normal prior of tau, has its maximum: q - (sum of squared levels + trace of their
+/// covariance) / tau^2 + (log tau - log centre) / s^2 = 0, q levels. It is held from there on.
 ///
 /// With Estimator::mm the start is searched: from the prior's centre (start 0), from the Huber fit (1), and from fits
 /// to random thirds of the cases, a few steps towards the least

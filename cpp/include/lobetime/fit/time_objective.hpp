@@ -48,6 +48,7 @@ public:
 
     void set_loss(const Loss& loss) { loss_ = loss; }
     void set_prior_mean(const Eigen::VectorXd& mean) { prior_mean_ = mean; }
+    void set_prior_precision(const Eigen::VectorXd& precision) { prior_precision_ = precision; }
 
     /// Row spreads and shifts from the channels' spreads, at `theta`; held until the next call. The shift is how far
     /// the mean log of a sum lies from the log of the sum of medians: 0 for a phase recorded alone.
@@ -79,6 +80,8 @@ public:
     const std::vector<CaseFeatures>& features() const { return features_; }
     const std::vector<double>& spreads() const { return spread_; }
     const std::vector<double>& shifts() const { return shift_; }
+    /// The part of each row's spread that is rounding: step / sqrt(12) in units of the predicted value.
+    const std::vector<double>& rounding_spreads() const { return rounding_spread_; }
     const Loss& loss() const { return loss_; }
 
 private:
@@ -109,7 +112,7 @@ private:
     std::vector<Group> groups_;
     std::vector<std::size_t> tile_begin_;  ///< first group of each tile, and the end
     std::vector<int> count_;
-    std::vector<double> spread_, shift_;
+    std::vector<double> spread_, shift_, rounding_spread_;
     Eigen::VectorXd prior_mean_, prior_precision_;
     Loss loss_{"huber"};
     double tissue_spread_ = 0.2;

@@ -7,6 +7,7 @@
 #include <Eigen/Core>
 
 #include <array>
+#include <cstdint>
 #include <string>
 #include <vector>
 
@@ -44,6 +45,15 @@ struct ParameterSource {
     double share_from_cases = 0.0;  ///< 1 - variance / prior variance, in [0, 1]
 };
 
+/// Where outcomes of cases that a fit had not seen fell in their predictions, and of which phases' sum (bits of
+/// `phase`). From so many on, predictions are corrected by them.
+struct HeldOut {
+    static constexpr std::size_t kEnough = 100;
+    std::uint8_t phases = 0;
+    std::vector<double> places;  ///< ascending, each the share of draws below the outcome
+    bool enough() const { return places.size() >= kEnough; }
+};
+
 /// All that prediction needs, and nothing of any single case: no rows, no case ids. What a model file holds.
 struct FittedModel {
     ModelLayout layout;
@@ -52,11 +62,13 @@ struct FittedModel {
     std::vector<ParameterSource> sources;
     std::array<ChannelFit, kChannels> channels;
     double phase_correlation = 0.0;
-    double surgeon_enucleation_log_sd = 0.0, surgeon_morcellation_log_sd = 0.0, device_log_sd = 0.0;
+    GroupSpread surgeon_enucleation, surgeon_morcellation, device;
     std::vector<SurgeonRecord> surgeons;
     std::vector<DeviceClassRecord> device_classes;
     std::vector<std::pair<std::string, Rate>> fault_rates;  ///< by device class name, and "other"
-    Rate hard_nodule_rate;
+    Rate hard_nodule_rate;                                  ///< of the unit's glands on average
+    double hard_nodule_odds_80 = 0.0;                       ///< at 80 mL; they grow with the gland to hard_nodule_power
+    double hard_nodule_power = 0.0;
     bool faults_recorded = false;        ///< false: their delays are in the residuals already
     bool hard_nodules_recorded = false;  ///< likewise
     bool canisters_recorded = false;
@@ -67,7 +79,9 @@ struct FittedModel {
     double tuning = 0.0;  ///< of the loss; 0 without a fit
     std::string prior = "published";
 
+    HeldOut held_out;
     bool has_history() const { return n_cases > 0; }
+    double hard_nodule_chance(double gland_ml) const;
 };
 
 /// The prior alone, for a unit without a history.

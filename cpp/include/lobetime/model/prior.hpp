@@ -61,10 +61,16 @@ struct PriorSet {
     double device_log_sd = 0.2;
     NumberOrigin group_origin = NumberOrigin::assumption;
     std::string group_source = "spread between surgeons of one unit and between devices of one class";
+    /// Standard deviation of the logs of these three spreads: 90 % lie between half and twice.
+    double group_log_sd_spread = 0.42;
     double phase_correlation = 0.2;         ///< between enucleation and morcellation residuals of one case
     double phase_correlation_cases = 50.0;  ///< cases that this correlation is worth
     std::vector<RatePrior> fault_rates;     ///< by device class, see `device_class_name`
     RatePrior hard_nodule_rate;
+    /// The odds of a hard nodule grow with this power of the gland: log(140 / 80) / 0.5^2, from mean glands of 140 mL
+    /// with and 80 mL without one (PMID 38546885), glands being log-normal with 0.5.
+    double hard_nodule_power = 2.2;
+    double hard_nodule_gland_log_sd = 0.5;  ///< of the glands, about 80 mL, that hard_nodule_rate is the mean of
 
     const ParameterPrior* find(std::string_view name) const;
     const SpreadPrior& spread(std::string_view name) const;  ///< throws InvalidArgument if there is none

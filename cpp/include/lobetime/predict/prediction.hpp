@@ -3,6 +3,7 @@
 
 #include <array>
 #include <cstdint>
+#include <optional>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -18,6 +19,9 @@ struct PredictOptions {
     int draws = 4096;  ///< 100 to 10,000,000
     std::uint64_t seed = 1;
     int threads = 0;  ///< 0 = as many as the machine has; results do not depend on it
+    /// Correct by the model's held-out cases (see `predict`). By default where there are enough of them; "on" without
+    /// any is refused.
+    std::optional<bool> conformal;
     void check() const;
 };
 
@@ -56,6 +60,7 @@ struct Prediction {
     std::vector<double> minutes;
     std::vector<double> swaps;  ///< case * draws + draw
     std::vector<Explanation> explanations;
+    std::size_t held_out_cases = 0;  ///< that the draws were corrected by; 0 = as the model has them
     std::vector<std::vector<Flag>> flags;
 
     double total(std::size_t case_index, std::size_t draw) const;
@@ -66,6 +71,12 @@ struct Prediction {
 /// The stream of a case is named by its case_id (its position if blank), so the same seed gives a case the same
 /// draws at any thread count, in any order and next to any other bookings. A blank case number is the surgeon's next
 /// one; an unseen surgeon's is drawn log-uniformly from 1 to 300.
+/// Corrected by n held-out cases, the draw that stood at rank p of its case takes the value at rank u_(k) of it, u
+/// ascending places of held-out outcomes and k = ceil((n + 1) p): split conformal prediction with the predictive
+/// distribution as score (PNAS 2021;118:e2107794118). If cases to come and held-out ones are exchangeable, a quantile p
+/// of the phases' sum is then exceeded with chance at most 1 - p, whatever the model; beyond p = n / (n + 1) nothing is
+/// promised. Phases keep their shares.
+///
 /// Throws InvalidArgument (options, glands not positive).
 Prediction predict(const FittedModel& model, const CaseTable& bookings, const PredictOptions& options = {});
 
