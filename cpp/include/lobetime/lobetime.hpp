@@ -52,3 +52,6 @@
 
 #include <lobetime/predict/prediction.hpp>
 #include <lobetime/predict/slots.hpp>
+
+#include <lobetime/monitor/cusum.hpp>
+#include <lobetime/monitor/run_length.hpp>
