@@ -1,4 +1,5 @@
 #include <lobetime/monitor/cusum.hpp>
+#include <lobetime/monitor/innovations.hpp>
 #include <lobetime/monitor/run_length.hpp>
 
 #include <pybind11/pybind11.h>
@@ -30,6 +31,15 @@ void bind_monitor(py::module_& m) {
           py::arg("odds_ratio"));
     m.def("learning_curve_scores", &learning_curve_scores, py::arg("z"), py::kw_only(), py::arg("inadequate"));
 
+    m.def(
+        "innovations",
+        [](const std::vector<double>& values, const std::vector<int>& group, double all_share, double group_share) {
+            const Innovations found = innovations(values, group, {all_share, group_share});
+            return py::make_tuple(found.z, found.expected, found.sd);
+        },
+        py::arg("values"), py::arg("group"), py::kw_only(), py::arg("all_share"), py::arg("group_share"),
+        "z, expected and sd of each value.");
+
     constexpr double no_winsor = std::numeric_limits<double>::infinity();
     m.def(
         "normal_run_length",
@@ -46,21 +56,6 @@ void bind_monitor(py::module_& m) {
         py::arg("run_length"), py::kw_only(), py::arg("reference"), py::arg("mean") = 0.0, py::arg("sd") = 1.0,
         py::arg("winsor") = no_winsor);
     m.def(
-        "two_sided_signal_rate",
-        [](double limit, double reference, double shared, double mean, double winsor) {
-            return two_sided_signal_rate(NormalScores{mean, 1.0, reference, winsor}, shared, limit);
-        },
-        py::arg("limit"), py::kw_only(), py::arg("reference"), py::arg("shared") = 0.0, py::arg("mean") = 0.0,
-        py::arg("winsor") = no_winsor);
-    m.def(
-        "two_sided_limit",
-        [](double run_length, double reference, double shared, double winsor) {
-            const py::gil_scoped_release released;
-            return two_sided_limit_for_run_length(NormalScores{0.0, 1.0, reference, winsor}, shared, run_length);
-        },
-        py::arg("run_length"), py::kw_only(), py::arg("reference"), py::arg("shared") = 0.0,
-        py::arg("winsor") = no_winsor);
-    m.def(
         "event_run_length",
         [](const std::vector<double>& chances, double limit, double odds_ratio, double true_odds_ratio,
            double head_start) {
@@ -71,7 +66,6 @@ void bind_monitor(py::module_& m) {
     m.def(
         "event_limit",
         [](const std::vector<double>& chances, double run_length, double odds_ratio) {
-            const py::gil_scoped_release released;
             return limit_for_run_length(EventScores{chances, odds_ratio, 1.0}, run_length);
         },
         py::arg("chances"), py::arg("run_length"), py::kw_only(), py::arg("odds_ratio"));

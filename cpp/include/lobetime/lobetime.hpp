@@ -54,4 +54,5 @@
 #include <lobetime/predict/slots.hpp>
 
 #include <lobetime/monitor/cusum.hpp>
+#include <lobetime/monitor/innovations.hpp>
 #include <lobetime/monitor/run_length.hpp>

@@ -4,6 +4,7 @@
 #include <lobetime/monitor/run_length.hpp>
 
 #include <Eigen/LU>
+#include <Eigen/SparseLU>
 
 #include <boost/math/tools/toms748_solve.hpp>
 
@@ -12,64 +13,86 @@
 #include <functional>
 #include <map>
 #include <utility>
+#include <vector>
 
 namespace lobetime {
 namespace {
 
 constexpr double kLargestLimit = 1000.0;
+constexpr Eigen::Index kFewest = 50, kMost = 400;  // of the coarse lattice
+constexpr Eigen::Index kEventStates = 1200;
 
 /// A value with a chance of its own.
 struct Atom {
     double value, chance;
 };
 
-/// A law with a continuous part, given by its (defective) distribution function, and atoms.
-struct ScoreLaw {
-    std::function<double(double)> below;  ///< empty: no continuous part
-    std::vector<Atom> atoms;
+/// Points 0, w, 2w, ... of the sum; above the limit, half a width beyond the last, it signals.
+struct Lattice {
+    Lattice(double limit_, Eigen::Index states_)
+        : limit(limit_), states(states_), width(limit_ / (static_cast<double>(states_) - 0.5)) {}
+    double limit;
+    Eigen::Index states;
+    double width;
+
+    double point(Eigen::Index i) const { return static_cast<double>(i) * width; }
+
+    /// Where an atom goes from `sum`: calls `to(point, chance)`.
+    template <typename To>
+    void place(const Atom& atom, double sum, const To& to) const {
+        const double reached = sum + atom.value;
+        if (reached > limit) return;
+        const double place = std::max(reached, 0.0) / width;
+        const auto left = std::min(static_cast<Eigen::Index>(place), states - 1);
+        const double share = place - static_cast<double>(left);
+        to(left, (1.0 - share) * atom.chance);
+        to(std::min(left + 1, states - 1), share * atom.chance);
+    }
 };
 
-/// Chances of the lattice's points 0, w, 2w, ... after one score from `sum`; what is missing to 1 signals.
-Eigen::VectorXd step(const ScoreLaw& law, double sum, double limit, Eigen::Index states) {
-    const double width = limit / (static_cast<double>(states) - 0.5);
-    Eigen::VectorXd chances = Eigen::VectorXd::Zero(states);
-    if (law.below) {
+/// A law with a continuous part, given by its distribution function less the atoms, and atoms.
+struct ContinuousLaw {
+    std::function<double(double)> below;
+    std::vector<Atom> atoms;
+
+    Eigen::VectorXd step(const Lattice& lattice, double sum) const {
+        Eigen::VectorXd chances(lattice.states);
         double before = 0.0;
-        for (Eigen::Index j = 0; j < states; ++j) {
-            const double until = law.below((static_cast<double>(j) + 0.5) * width - sum);
-            chances[j] += until - before;
+        for (Eigen::Index j = 0; j < lattice.states; ++j) {
+            const double until = below(lattice.point(j) + 0.5 * lattice.width - sum);
+            chances[j] = until - before;
             before = until;
         }
+        for (const Atom& atom : atoms)
+            lattice.place(atom, sum, [&](Eigen::Index j, double chance) { chances[j] += chance; });
+        return chances;
     }
-    for (const Atom& atom : law.atoms) {
-        const double to = sum + atom.value;
-        if (to > limit) continue;
-        const double place = std::max(to, 0.0) / width;
-        const auto left = std::min(static_cast<Eigen::Index>(place), states - 1);
-        const auto right = std::min(left + 1, states - 1);
-        const double share = place - static_cast<double>(left);
-        chances[left] += (1.0 - share) * atom.chance;
-        chances[right] += share * atom.chance;
-    }
-    return chances;
-}
+};
 
-double on_lattice(const ScoreLaw& law, double limit, double head_start, Eigen::Index states) {
-    const double width = limit / (static_cast<double>(states) - 0.5);
-    Eigen::MatrixXd system(states, states);
-    for (Eigen::Index i = 0; i < states; ++i)
-        system.row(i) = -step(law, static_cast<double>(i) * width, limit, states).transpose();
+double run_length_on(const Lattice& lattice, const ContinuousLaw& law, double head_start) {
+    Eigen::MatrixXd system(lattice.states, lattice.states);
+    for (Eigen::Index i = 0; i < lattice.states; ++i) system.row(i) = -law.step(lattice, lattice.point(i)).transpose();
     system.diagonal().array() += 1.0;
-    const Eigen::VectorXd lengths = system.partialPivLu().solve(Eigen::VectorXd::Ones(states));
-    return 1.0 + step(law, head_start, limit, states).dot(lengths);
+    const Eigen::VectorXd lengths = system.partialPivLu().solve(Eigen::VectorXd::Ones(lattice.states));
+    return 1.0 + law.step(lattice, head_start).dot(lengths);
 }
 
-/// The lattice's error goes with the square of its width.
-double extrapolated(const ScoreLaw& law, double limit, double head_start, Eigen::Index states) {
-    const double coarse = on_lattice(law, limit, head_start, states);
-    const double fine = on_lattice(law, limit, head_start, 2 * states);
-    const double ratio = (2.0 * static_cast<double>(states) - 0.5) / (static_cast<double>(states) - 0.5);
-    return fine + (fine - coarse) / (ratio * ratio - 1.0);
+double run_length_on(const Lattice& lattice, const std::vector<Atom>& atoms, double head_start) {
+    std::vector<Eigen::Triplet<double>> entries;
+    for (Eigen::Index i = 0; i < lattice.states; ++i) {
+        entries.emplace_back(i, i, 1.0);
+        for (const Atom& atom : atoms)
+            lattice.place(atom, lattice.point(i), [&](Eigen::Index j, double p) { entries.emplace_back(i, j, -p); });
+    }
+    Eigen::SparseMatrix<double> system(lattice.states, lattice.states);
+    system.setFromTriplets(entries.begin(), entries.end());
+    const Eigen::SparseLU<Eigen::SparseMatrix<double>> solver(system);
+    if (solver.info() != Eigen::Success) throw NotConverged("the average run length could not be solved for");
+    const Eigen::VectorXd lengths = solver.solve(Eigen::VectorXd::Ones(lattice.states));
+    double length = 1.0;
+    for (const Atom& atom : atoms)
+        lattice.place(atom, head_start, [&](Eigen::Index j, double p) { length += p * lengths[j]; });
+    return length;
 }
 
 void check(double limit, double head_start) {
@@ -91,8 +114,8 @@ void check_run_length(double run_length) {
         throw InvalidArgument("run_length must lie between 10 and 1,000,000");
 }
 
-ScoreLaw law_of(const NormalScores& s) {
-    ScoreLaw law;
+ContinuousLaw law_of(const NormalScores& s) {
+    ContinuousLaw law;
     const double low = normal_cdf((-s.winsor - s.mean) / s.sd), high = normal_cdf((s.mean - s.winsor) / s.sd);
     law.below = [s, low](double x) {
         return normal_cdf((std::clamp(x + s.reference, -s.winsor, s.winsor) - s.mean) / s.sd) - low;
@@ -102,26 +125,19 @@ ScoreLaw law_of(const NormalScores& s) {
     return law;
 }
 
-ScoreLaw law_of(const EventScores& s) {
+std::vector<Atom> law_of(const EventScores& s) {
     if (s.chances.empty()) throw InvalidArgument("chances must hold at least one case");
     if (!(s.true_odds_ratio > 0.0) || !std::isfinite(s.true_odds_ratio))
         throw InvalidArgument("true_odds_ratio must be a positive number");
     std::map<double, double> mix;
     for (const double chance : s.chances) mix[chance] += 1.0 / static_cast<double>(s.chances.size());
-    ScoreLaw law;
+    std::vector<Atom> atoms;
     for (const auto& [chance, share] : mix) {
-        const double missed = risk_adjusted_score(chance, false, s.odds_ratio);
-        const double came = risk_adjusted_score(chance, true, s.odds_ratio);
         const double truly = s.true_odds_ratio * chance / (1.0 - chance + s.true_odds_ratio * chance);
-        law.atoms.push_back({missed, share * (1.0 - truly)});
-        law.atoms.push_back({came, share * truly});
+        atoms.push_back({risk_adjusted_score(chance, false, s.odds_ratio), share * (1.0 - truly)});
+        atoms.push_back({risk_adjusted_score(chance, true, s.odds_ratio), share * truly});
     }
-    return law;
-}
-
-/// Points enough for a lattice finer than the law.
-Eigen::Index states_for(double limit, double sd) {
-    return std::clamp(static_cast<Eigen::Index>(5.0 * limit / sd), Eigen::Index{50}, Eigen::Index{400});
+    return atoms;
 }
 
 /// Where `length`, which grows with the limit, becomes `wanted`; `least` if it is more there already.
@@ -148,36 +164,19 @@ double limit_where(const std::function<double(double)>& length, double wanted, d
 double average_run_length(const NormalScores& scores, double limit, double head_start) {
     check(scores);
     check(limit, head_start);
-    return extrapolated(law_of(scores), limit, head_start, states_for(limit, scores.sd));
+    const ContinuousLaw law = law_of(scores);
+    // The lattice's error goes with the square of its width.
+    const Eigen::Index states = std::clamp(static_cast<Eigen::Index>(5.0 * limit / scores.sd), kFewest, kMost);
+    const Lattice coarse(limit, states), fine(limit, 2 * states);
+    const double at_coarse = run_length_on(coarse, law, head_start), at_fine = run_length_on(fine, law, head_start);
+    const double ratio = coarse.width / fine.width;
+    return at_fine + (at_fine - at_coarse) / (ratio * ratio - 1.0);
 }
 
 double average_run_length(const EventScores& scores, double limit, double head_start) {
-    const ScoreLaw law = law_of(scores);
+    const std::vector<Atom> atoms = law_of(scores);
     check(limit, head_start);
-    return extrapolated(law, limit, head_start, 150);
-}
-
-double two_sided_signal_rate(const NormalScores& scores, double shared, double limit) {
-    if (!(shared >= 0.0 && shared < 1.0)) throw InvalidArgument("shared must be at least 0 and less than 1");
-    NormalScores one = scores;
-    one.sd = std::sqrt(1.0 - shared);
-    const auto rate = [&](double offset) {
-        one.mean = scores.mean + offset;
-        const double up = average_run_length(one, limit);
-        one.mean = -one.mean;
-        return 1.0 / up + 1.0 / average_run_length(one, limit);
-    };
-    if (shared == 0.0) return rate(0.0);
-    // The trapezoidal rule in steps of half a standard deviation is exact to rounding for what is smooth.
-    constexpr int kSteps = 10;
-    constexpr double kStep = 0.5;
-    double sum = 0.0, weights = 0.0;
-    for (int i = -kSteps; i <= kSteps; ++i) {
-        const double weight = normal_pdf(kStep * i);
-        sum += weight * rate(kStep * i * std::sqrt(shared));
-        weights += weight;
-    }
-    return sum / weights;
+    return run_length_on(Lattice(limit, kEventStates), atoms, head_start);
 }
 
 double limit_for_run_length(const NormalScores& scores, double run_length) {
@@ -188,14 +187,8 @@ double limit_for_run_length(const NormalScores& scores, double run_length) {
 double limit_for_run_length(const EventScores& scores, double run_length) {
     check_run_length(run_length);
     double least = 0.0;
-    for (const Atom& atom : law_of(scores).atoms) least = std::max(least, atom.value);
+    for (const Atom& atom : law_of(scores)) least = std::max(least, atom.value);
     return limit_where([&](double limit) { return average_run_length(scores, limit); }, run_length, least);
-}
-
-double two_sided_limit_for_run_length(const NormalScores& scores, double shared, double run_length) {
-    check_run_length(run_length);
-    return limit_where([&](double limit) { return 1.0 / two_sided_signal_rate(scores, shared, limit); }, run_length,
-                       1e-3);
 }
 
 }  // namespace lobetime

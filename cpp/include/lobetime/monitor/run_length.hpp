@@ -21,29 +21,21 @@ struct EventScores {
 
 /// Average run length of a one-sided CUSUM: expected number of values until it signals, from `head_start`.
 ///
-/// Markov chain of the sum on a lattice (Brook and Evans, Biometrika 1972;59:539, doi 10.1093/biomet/59.3.539),
-/// extrapolated from two lattices; single values that carry a chance of their own (events, winsorised ends) are shared
-/// between the lattice's points beside them. Good to four digits for normal scores; for event scores, whose run
-/// length moves in small steps with the limit, to about one per cent.
-/// Throws InvalidArgument.
+/// Markov chain of the sum on a lattice (Brook and Evans, Biometrika 1972;59:539, doi 10.1093/biomet/59.3.539), of
+/// normal scores extrapolated from two lattices; single values that carry a chance of their own (events, winsorised
+/// ends) are shared between the lattice's points beside them. Good to four digits for normal scores and to a few
+/// thousandths for event scores, whose run length moves in small steps with the limit. Throws InvalidArgument.
 double average_run_length(const NormalScores& scores, double limit, double head_start = 0.0);
 double average_run_length(const EventScores& scores, double limit, double head_start = 0.0);
 
-/// Signals per value, in the long run, of a two-sided tabular chart whose values share an unknown offset.
+/// Limit at which the average run length is the one asked for (10 to 1e6).
 ///
-/// Values are N(mean, 1) each, of which variance the share `shared` in [0, 1) is common to all of them: what a fit has
-/// left uncertain about a surgeon or a device moves all their cases alike. The rate is the mean over that offset of
-/// 1 / ARL up + 1 / ARL down (Kemp, J R Stat Soc B 1961;23:149), `scores.sd` is not used.
-double two_sided_signal_rate(const NormalScores& scores, double shared, double limit);
-
-/// Limit at which a chart in control signals once in `run_length` values (10 to 1e6): of a one-sided chart its average
-/// run length, of a two-sided one 1 / two_sided_signal_rate.
-///
+/// Two one-sided charts that start anew on their own signal together once in 1 / (1 / ARL up + 1 / ARL down) values
+/// (Kemp, J R Stat Soc B 1961;23:149): for a two-sided chart ask each side for twice its run length.
 /// The limit of event scores is never so low that one event alone would signal; their run length is then longer than
 /// asked for, and average_run_length tells it. Throws InvalidArgument, and NotConverged if no limit up to 1000 is
-/// enough (values that share nearly all of their variance).
+/// enough.
 double limit_for_run_length(const NormalScores& scores, double run_length);
 double limit_for_run_length(const EventScores& scores, double run_length);
-double two_sided_limit_for_run_length(const NormalScores& scores, double shared, double run_length);
 
 }  // namespace lobetime
