@@ -90,9 +90,9 @@ def monitor(
     uncertain moves all cases of a surgeon, and all of a unit, alike: the z of a small unit are correlated. How much,
     the draws tell, since draw d of every case shares parameters and surgeons; each z is then replaced by what
     is new in it given the z before (recursive residuals), which are independent. A change from the first case on is
-    therefore seen as far as the fit was sure, a later one nearly in full. Tabular CUSUMs (Page 1954) of all cases, of each surgeon and, for
-    morcellation and sums, of each device class and device code with five cases or more; a group that holds all cases
-    has none of its own. After a signal a chart starts anew.
+    therefore seen as far as the fit was sure, a later one nearly in full. Tabular CUSUMs (Page 1954) of all cases, of
+    each surgeon and, for morcellation and sums, of each device class and device code with five cases or more; a group
+    that holds all cases has none of its own. After a signal a chart starts anew.
 
     *Events.* Risk-adjusted CUSUMs (Steiner 2000), tuned to odds doubled and to odds halved, of device faults (chance by
     device class from the model) and of unfinished morcellation (one chance for all). Chances are taken as known.

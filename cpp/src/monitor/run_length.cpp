@@ -20,7 +20,7 @@ namespace {
 
 constexpr double kLargestLimit = 1000.0;
 constexpr Eigen::Index kFewest = 50, kMost = 400;  // of the coarse lattice
-constexpr Eigen::Index kEventStates = 1200;
+constexpr Eigen::Index kFewestEventStates = 1200, kMostEventStates = 40000;
 
 /// A value with a chance of its own.
 struct Atom {
@@ -145,7 +145,7 @@ double limit_where(const std::function<double(double)>& length, double wanted, d
     const auto excess = [&](double limit) { return std::log(length(limit) / wanted); };
     double low = least, at_low = excess(low);
     if (at_low >= 0.0) return least;
-    double high = std::max(2.0 * low, 2.0), at_high = excess(high);
+    double high = 1.5 * low, at_high = excess(high);
     while (at_high < 0.0) {
         low = high;
         at_low = at_high;
@@ -176,12 +176,22 @@ double average_run_length(const NormalScores& scores, double limit, double head_
 double average_run_length(const EventScores& scores, double limit, double head_start) {
     const std::vector<Atom> atoms = law_of(scores);
     check(limit, head_start);
-    return run_length_on(Lattice(limit, kEventStates), atoms, head_start);
+    // A lattice wider than the smallest step up would hold the sum below the limit for ever.
+    double smallest = limit;
+    for (const Atom& atom : atoms) {
+        if (atom.value > 0.0) smallest = std::min(smallest, atom.value);
+    }
+    const double wanted = std::min(4.0 * limit / smallest, static_cast<double>(kMostEventStates));
+    const auto states = std::max(kFewestEventStates, static_cast<Eigen::Index>(wanted));
+    const double length = run_length_on(Lattice(limit, states), atoms, head_start);
+    if (!(length >= 1.0 && std::isfinite(length)))
+        throw NotConverged("the average run length is too long to be computed");
+    return length;
 }
 
 double limit_for_run_length(const NormalScores& scores, double run_length) {
     check_run_length(run_length);
-    return limit_where([&](double limit) { return average_run_length(scores, limit); }, run_length, 1e-3);
+    return limit_where([&](double limit) { return average_run_length(scores, limit); }, run_length, 0.1);
 }
 
 double limit_for_run_length(const EventScores& scores, double run_length) {
