@@ -19,7 +19,7 @@ import textwrap
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar
@@ -193,6 +193,8 @@ def _plain(value: Any) -> Any:
         return [_plain(one) for one in value]
     if hasattr(value, "item"):  # a number of numpy's
         value = value.item()
+    if isinstance(value, date) and value is not pd.NaT:
+        return f"{value:%Y-%m-%d}"
     if value is pd.NA or value is pd.NaT or (isinstance(value, float) and not math.isfinite(value)):
         return None
     return value
@@ -890,7 +892,7 @@ def monitor(
             "--unfinished-chance",
             metavar="CHANCE",
             callback=_chance_if_given,
-            help="Usual chance that morcellation is deferred or ends by another route; by default as in the fitted cases.",
+            help="Usual chance that morcellation is deferred or ends by another route; by default as in the fit.",
             show_default=False,
         ),
     ] = None,
@@ -917,10 +919,7 @@ def monitor(
     watched = cases
     if since is not None:
         earlier, watched = _split(cases, since)
-    if model is not None:
-        fitted = _load(model)
-    else:
-        fitted = _fit(lt.TheatreTimeModel(), earlier)
+    fitted = _load(model) if model is not None else _fit(lt.TheatreTimeModel(), earlier)
     with _busy(f"monitoring {_count(len(watched), 'case')}"), warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always", lt.MonitorWarning)
         told = lt.monitor(
@@ -983,31 +982,39 @@ def _split(cases: lt.Cases, day: datetime) -> tuple[lt.Cases, lt.Cases]:
 
 
 def _print_signals(console: Console, told: lt.Monitoring) -> None:
+    """A line a signal, and under it how sure it is."""
     if told.signals.empty:
         console.print("No signal.")
         return
-    table = _table("signal", "of", "who", "change", "95 % interval", "since", "told at", "once in", right=["once in"])
-    for row in told.signals.to_dict("records"):
-        who = row["group"] if row["group_kind"] == "all" else f"{row['group_kind']} {row['group']}"
-        of = row["phase"].replace("_", " ") + (" (learning)" if row["chart"] == "learning curve" else "")
-        places = (("since", "since_case_id"), ("operated_on", "case_id"))
-        days = [f"{row[day]:%Y-%m-%d}" if row[day] == row[day] else _shown(row[case]) for day, case in places]
-        cells = [
-            row["direction"],
-            of,
-            _shown(who),
-            f"{row['change_percent']:+.0f} %",
-            f"{row['lower']:+.0f} to {row['upper']:+.0f} %",
-            *days,
-            f"{row['run_length']:,.0f} cases",
-        ]
-        table.add_row(*(Text(cell) for cell in cells))
-    console.print(table)
-    console.print(
-        "Change: of a time against what was expected, of a number of events against the expected, of a learner against "
-        "the unit's experienced surgeons. Once in: how rarely such a chart signals by itself (learning: calls a surgeon "
-        "adequate who is not)."
-    )
+    rows = told.signals.to_dict("records")
+
+    def when(row: Mapping[Any, Any], day: str, case: str) -> str:
+        return f"{row[day]:%Y-%m-%d}" if row[day] == row[day] else _shown(row[case])  # NaT is not itself
+
+    columns = [
+        _Column("signal", [row["direction"] for row in rows], "left", style="bold"),
+        _Column("of", [row["phase"].replace("_", " ") for row in rows], "left"),
+        _Column("who", [_shown(row["group"]) for row in rows], "left"),
+        _Column("change", [f"{row['change_percent']:+.0f} %" for row in rows]),
+        _Column("since", [when(row, "since", "since_case_id") for row in rows], "left"),
+        _Column("told at", [when(row, "operated_on", "case_id") for row in rows], "left"),
+    ]
+    for column in (columns[2], columns[4], columns[5]):
+        column.width = min(column.width, 23)
+
+    def print_beneath(i: int) -> None:
+        row = rows[i]
+        learning = row["chart"] == "learning curve"
+        against = "an experienced surgeon's" if learning else "what was expected"
+        by_itself = "calls a surgeon adequate who is not" if learning else "signals by itself"
+        kind = "" if row["group_kind"] == "all" else f"{row['group_kind']}; "
+        words = (
+            f"{kind}{_count(row['n_since'], 'case')}, change against {against}, 95 % interval {row['lower']:+.0f} to "
+        )
+        words += f"{row['upper']:+.0f} %; such a chart {by_itself} once in {row['run_length']:,.0f} cases"
+        _print_beneath(console, "", words)
+
+    _print_lines(console, columns, print_beneath)
 
 
 # --- starting --------------------------------------------------------------------------------------------------------

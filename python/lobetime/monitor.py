@@ -36,6 +36,7 @@ _BLOCK = 256  # cases predicted at a time, to keep memory low
 _SHARED_DRAWS = 2048  # that the share of common uncertainty is read from
 _MOST_SHARED = 0.95
 _ODDS_RATIO = 2.0
+_MIX = 12  # chances that stand for those of a chart
 _SHIFT = 1.2  # of a time, for which the charts say how soon they would tell
 _HALVES_TO_PLATEAU = 5.0  # 1/32 of what experience takes away is left
 _EVENT_WORDS = {"device_fault": "device faults", "unfinished": "morcellations deferred or by another route"}
@@ -94,8 +95,9 @@ def monitor(
     each surgeon and, for morcellation and sums, of each device class and device code with five cases or more; a group
     that holds all cases has none of its own. After a signal a chart starts anew.
 
-    *Events.* Risk-adjusted CUSUMs (Steiner 2000), tuned to odds doubled and to odds halved, of device faults (chance by
-    device class from the model) and of unfinished morcellation (one chance for all). Chances are taken as known.
+    *Events.* Risk-adjusted CUSUMs (Steiner 2000), tuned to odds doubled and to odds halved, of device faults and of
+    unfinished morcellation, in all cases and by device class. The chance of each case is that of its device class in
+    the model (unfinished: one for all, unless ``unfinished_chance`` is known), counted on with the cases before it.
 
     *Learning.* Surgeons who begin within five half-lives of the learning curve: the learning-curve CUSUM (Biau and
     Porcher 2010) of their times against those of the unit's average experienced surgeon signals when they have become
@@ -175,8 +177,9 @@ class _Series:
         self.frame = cases.frame.iloc[self.case_index].reset_index(drop=True)
         self.table = cases.table.take(self.case_index)
         self.case_id = self._names()
-        self.case_no = self._numbers(cases)
         self.surgeon = np.asarray(self.table.surgeon, dtype=str)
+        self.last_case_no = {one["code"]: one["last_case_no"] for one in self.fitted.surgeons}
+        self.case_no = self._numbers(cases)
         self.unfinished = np.isin(self.table.morcellation_outcome, ("deferred", "other_route"))
         blade, suction = (np.asarray(getattr(self.table, name), dtype=str) for name in ("blade", "suction"))
         known = (blade != "") & (suction != "")
@@ -206,9 +209,8 @@ class _Series:
         """Case numbers; where a surgeon has none recorded they go on from the last that the fit knew."""
         numbers = np.array(self.table.surgeon_case_no, dtype=float)
         counted = cases.warnings["kind"] == "case_numbers_counted_from_file"
-        last = {one["code"]: one["last_case_no"] for one in self.fitted.surgeons}
-        for code in set(cases.warnings.loc[counted, "value"]) & set(last):
-            numbers[np.asarray(self.table.surgeon, dtype=str) == code] += last[code]
+        for code in set(cases.warnings.loc[counted, "value"]) & set(self.last_case_no):
+            numbers[self.surgeon == code] += self.last_case_no[code]
         return numbers
 
     def booked(self, **changed: object) -> Bookings:
@@ -280,9 +282,11 @@ class _Series:
         history = getattr(self.model, "_history", None)
         if history is not None:
             return 2 * len(_rows(self.table) & _rows(history)) > len(self)
-        glands = np.asarray(self.table.gland_ml)
-        lowest, _, highest = self.fitted.gland_ml
-        return self.fitted.n_cases == len(self) and (glands.min(), glands.max()) == (lowest, highest)
+        if self.fitted.n_cases == len(self) and self.fitted.gland_ml[0] == min(self.table.gland_ml):
+            return True
+        last = np.array([self.last_case_no.get(code, math.nan) for code in self.surgeon])
+        known = np.isfinite(last) & np.isfinite(self.case_no)
+        return bool(known.any() and np.mean(self.case_no[known] <= last[known]) > 0.5)
 
 
 def _rows(table: _core.CaseTable) -> set[tuple[object, ...]]:
@@ -383,25 +387,46 @@ def _shared(draws: npt.NDArray[np.float32], group: Ints) -> tuple[float, float]:
 def _event_charts(
     series: _Series, run_length: float, unfinished_chance: float | None, notes: list[str]
 ) -> Iterator[_Chart]:
-    rates = series.fitted.fault_rates
+    counts = series.fitted.fault_counts
     faults = np.asarray(series.table.device_fault)
-    chances = np.array([rates.get(one, rates.get("other", math.nan)) for one in series.device_class], dtype=float)
-    yield from _charts_of_event(series, "device_fault", faults, chances, run_length)
+    known = np.array([name if name in counts else "other" for name in series.device_class])
+    before = {name: counts[name] for name in set(known) & set(counts)}
+    yield from _charts_of_event(series, "device_fault", faults, _chances(faults, known, before), run_length)
 
     if "morcellation_outcome" not in series.frame:
         return
-    history = getattr(series.model, "_history", None)
-    if unfinished_chance is None:
-        if history is None:
-            notes.append(
-                "No chart of unfinished morcellations: the model does not hold how many are usual; give "
-                "unfinished_chance."
-            )
-            return
-        before = np.isin(history.morcellation_outcome, ("deferred", "other_route"))
-        unfinished_chance = (before.sum() + 0.5) / (len(before) + 1.0)
-    chances = np.full(len(series), unfinished_chance)
-    yield from _charts_of_event(series, "unfinished", series.unfinished.astype(float), chances, run_length)
+    came = series.unfinished.astype(float)
+    if unfinished_chance is not None:
+        chances = np.full(len(series), unfinished_chance)
+    elif (history := getattr(series.model, "_history", None)) is not None:
+        ended = np.isin(history.morcellation_outcome, ("deferred", "other_route"))
+        whole = np.full(len(series), "all")
+        chances = _chances(came, whole, {"all": (ended.sum() + 0.5, len(ended) + 1.0)})
+    else:
+        notes.append(
+            "No chart of unfinished morcellations: the model does not hold how many are usual; give unfinished_chance."
+        )
+        return
+    yield from _charts_of_event(series, "unfinished", came, chances, run_length)
+
+
+def _chances(came: Doubles, kind: npt.NDArray[np.str_], before: Mapping[str, tuple[float, float]]) -> Doubles:
+    """Chance of the event in each case from what came before: events / cases of the fit, prior included, and since.
+
+    The mean of the Beta law of a rate that is not known for sure, as the recursive residuals are for times.
+    """
+    chances = np.full(len(came), math.nan)
+    for name, (events, cases) in before.items():
+        of_kind = np.flatnonzero((kind == name) & np.isfinite(came))
+        earlier = np.cumsum(came[of_kind]) - came[of_kind]
+        chances[of_kind] = (events + earlier) / (cases + np.arange(len(of_kind)))
+    return chances
+
+
+def _mix(chances: Doubles) -> Doubles:
+    """Few chances that stand for many, for run lengths."""
+    parts = np.array_split(np.sort(chances), min(_MIX, len(chances)))
+    return np.array([part.mean() for part in parts])
 
 
 def _charts_of_event(
@@ -417,10 +442,12 @@ def _charts_of_event(
 def _event_chart(
     event: str, group: tuple[str, str], at: Ints, came: npt.NDArray[np.bool_], chances: Doubles, run_length: float
 ) -> _Chart:
-    sums, limits, signals, rate = {}, {}, [], 0.0
+    mix, rate = _mix(chances), 0.0
+    sums: dict[str, list[float]] = {}
+    limits, signals = {}, []
     for direction, odds_ratio in (("more", _ODDS_RATIO), ("fewer", 1 / _ODDS_RATIO)):
-        limits[direction] = _core.event_limit(chances, 2 * run_length, odds_ratio=odds_ratio)
-        rate += 1.0 / _core.event_run_length(chances, limits[direction], odds_ratio=odds_ratio)
+        limits[direction] = _core.event_limit(mix, 2 * run_length, odds_ratio=odds_ratio)
+        rate += 1.0 / _core.event_run_length(mix, limits[direction], odds_ratio=odds_ratio)
         scores = _core.risk_adjusted_scores(chances, came.tolist(), odds_ratio=odds_ratio)
         sums[direction], told = _core.cusum(scores, limits[direction])
         for where, since in told:
@@ -431,7 +458,7 @@ def _event_chart(
             high = stats.chi2.ppf(0.975, 2 * count + 2) / 2
             change = [100 * (one / expected - 1) for one in (count, low, high)]
             signals.append(_signal(direction, at, where, since, change))
-    tell = _core.event_run_length(chances, limits["more"], odds_ratio=_ODDS_RATIO, true_odds_ratio=_ODDS_RATIO)
+    tell = _core.event_run_length(mix, limits["more"], odds_ratio=_ODDS_RATIO, true_odds_ratio=_ODDS_RATIO)
     values = came - chances
     return _Chart("event", event, *group, at, values, sums, limits, 1.0 / rate, signals, cases_to_tell=tell)
 
