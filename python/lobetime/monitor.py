@@ -36,7 +36,7 @@ _BLOCK = 256  # cases predicted at a time, to keep memory low
 _SHARED_DRAWS = 2048  # that the share of common uncertainty is read from
 _MOST_SHARED = 0.95
 _ODDS_RATIO = 2.0
-_MIX = 12  # chances that stand for those of a chart
+_MIX = 4  # chances that stand for those of a chart
 _SHIFT = 1.2  # of a time, for which the charts say how soon they would tell
 _HALVES_TO_PLATEAU = 5.0  # 1/32 of what experience takes away is left
 _EVENT_WORDS = {"device_fault": "device faults", "unfinished": "morcellations deferred or by another route"}
@@ -545,10 +545,10 @@ class Monitoring:
     charts : pandas.DataFrame
         One row a chart, case and direction: value (z; for events 1 or 0 less the chance), sum, limit.
     limits : pandas.DataFrame
-        One row a chart: n cases, limit (of each direction), run_length (cases between signals while nothing has
-        changed; of a learning-curve chart while the surgeon stays inadequate), cases_to_tell (average until a time
-        20 % longer, doubled odds of an event, or a surgeon who is adequate is told; from when the chart knows its
-        level), shared (share of predictive variance that the cases have in common).
+        One row a chart: n cases; limit_rise (of slower, more, adequate) and limit_fall (of faster, fewer); run_length
+        (cases between signals while nothing has changed; of a learning-curve chart while the surgeon stays inadequate);
+        cases_to_tell (average until a time 20 % longer, doubled odds of an event, or a surgeon who is adequate is told,
+        once the chart knows its level); shared (share of predictive variance that the cases have in common).
     n_cases : int
     false_per_100 : float
         Signals to expect per 100 cases, of times and events, all charts together, though nothing has changed.
@@ -656,14 +656,16 @@ def _collected(series: _Series, charts: list[_Chart], notes: list[str]) -> Monit
             }
             signals.append((at, {**names, **told, **where, "run_length": one.run_length}))
         tell = {"run_length": one.run_length, "cases_to_tell": one.cases_to_tell, "shared": one.shared}
-        limits.append({**names, "n": len(one.at), "limit": "; ".join(f"{x:.3f}" for x in one.limits.values()), **tell})
+        rise, fall = [*one.limits.values(), math.nan][:2]
+        limits.append({**names, "n": len(one.at), "limit_rise": rise, "limit_fall": fall, **tell})
         for direction, sums in one.sums.items():
             rows = pd.DataFrame({"case_index": series.case_index[one.at], "case_id": np.array(series.case_id)[one.at]})
             rows = rows.assign(operated_on=dates[one.at].to_numpy(), value=one.values, direction=direction, sum=sums)
             long.append(rows.assign(limit=one.limits[direction], **names))
     signals.sort(key=lambda pair: pair[0])
     false = sum(100.0 * len(one.at) / n / one.run_length for one in charts if one.can_be_false)
-    limit_columns = ["chart", "phase", "group_kind", "group", "n", "limit", "run_length", "cases_to_tell", "shared"]
+    limit_columns = ["chart", "phase", "group_kind", "group", "n", "limit_rise", "limit_fall"]
+    limit_columns += ["run_length", "cases_to_tell", "shared"]
     long_columns = ["chart", "phase", "group_kind", "group", "direction", "case_index", "case_id", "operated_on"]
     long_columns += ["value", "sum", "limit"]
     return Monitoring(

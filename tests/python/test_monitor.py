@@ -192,7 +192,8 @@ def test_every_chart_states_its_run_length(unchanged):
     limits = unchanged.limits
     assert set(limits["chart"]) == {"time", "event", "learning curve"}
     assert (limits["run_length"] >= 499.9).all()
-    assert (limits["cases_to_tell"] < limits["run_length"]).all()
+    # One side is tuned to twice the run length of both.
+    assert (limits["cases_to_tell"] < 2 * limits["run_length"]).all()
     assert (limits["n"] >= 5).all()
     times = limits[limits["chart"] == "time"]
     assert times["shared"].between(0, 0.5).all()
@@ -251,7 +252,7 @@ def test_display_draws_one_chart(unchanged):
 # --- invariants ------------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=3, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1))
 def test_neither_order_of_rows_nor_threads_change_anything(unit, seed):
     model, cases = unit

@@ -140,8 +140,9 @@ std::vector<Atom> law_of(const EventScores& s) {
     return atoms;
 }
 
-/// Where `length`, which grows with the limit, becomes `wanted`; `least` if it is more there already.
-double limit_where(const std::function<double(double)>& length, double wanted, double least) {
+/// Where `length`, which grows with the limit, becomes `wanted`, to the relative `accuracy`; `least` if it is more
+/// there already.
+double limit_where(const std::function<double(double)>& length, double wanted, double least, double accuracy) {
     const auto excess = [&](double limit) { return std::log(length(limit) / wanted); };
     double low = least, at_low = excess(low);
     if (at_low >= 0.0) return least;
@@ -154,7 +155,7 @@ double limit_where(const std::function<double(double)>& length, double wanted, d
         at_high = excess(high);
     }
     std::uintmax_t evaluations = 60;
-    const auto close = [](double a, double b) { return std::abs(a - b) <= 1e-7 * b; };
+    const auto close = [&](double a, double b) { return std::abs(a - b) <= accuracy * b; };
     const auto bracket = boost::math::tools::toms748_solve(excess, low, high, at_low, at_high, close, evaluations);
     return bracket.second;  // of the two the one whose run length is not below what was asked for
 }
@@ -191,14 +192,14 @@ double average_run_length(const EventScores& scores, double limit, double head_s
 
 double limit_for_run_length(const NormalScores& scores, double run_length) {
     check_run_length(run_length);
-    return limit_where([&](double limit) { return average_run_length(scores, limit); }, run_length, 0.1);
+    return limit_where([&](double limit) { return average_run_length(scores, limit); }, run_length, 0.1, 1e-7);
 }
 
 double limit_for_run_length(const EventScores& scores, double run_length) {
     check_run_length(run_length);
     double least = 0.0;
     for (const Atom& atom : law_of(scores)) least = std::max(least, atom.value);
-    return limit_where([&](double limit) { return average_run_length(scores, limit); }, run_length, least);
+    return limit_where([&](double limit) { return average_run_length(scores, limit); }, run_length, least, 1e-4);
 }
 
 }  // namespace lobetime
