@@ -641,9 +641,16 @@ def _collected(series: _Series, charts: list[_Chart], notes: list[str]) -> Monit
     n = len(series)
     dates = series.frame["operated_on"] if "operated_on" in series.frame else pd.Series([pd.NaT] * n)
     dates = pd.to_datetime(dates)
-    signals, limits, long = [], [], []
+    signals: list[tuple[int, dict[str, object]]] = []
+    limits: list[dict[str, object]] = []
+    long = []
     for one in charts:
-        names = {"chart": one.chart, "phase": one.phase, "group_kind": one.group_kind, "group": one.group}
+        names: dict[str, object] = {
+            "chart": one.chart,
+            "phase": one.phase,
+            "group_kind": one.group_kind,
+            "group": one.group,
+        }
         for told in one.signals:
             at, since = int(told["at"]), int(told["since"])  # type: ignore[call-overload]
             where = {
