@@ -645,7 +645,7 @@ def _collected(series: _Series, charts: list[_Chart], notes: list[str]) -> Monit
     limits: list[dict[str, object]] = []
     long = []
     for one in charts:
-        names: dict[str, object] = {
+        names: dict[str, Any] = {
             "chart": one.chart,
             "phase": one.phase,
             "group_kind": one.group_kind,
