@@ -21,6 +21,7 @@ ALLOWED: dict[str, set[str]] = {
     "evidence": {"core", "cases", "model"},
     "inference": {"core", "cases", "model", "fit"},
     "predict": {"core", "cases", "model", "fit", "inference"},
+    "monitor": {"core"},
 }
 SOLVER_ROOMS = {"fit", "inference"}
 FILE_ROOMS = {"cases"}

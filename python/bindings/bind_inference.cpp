@@ -173,6 +173,15 @@ void bind_inference(py::module_& m) {
                                    for (const auto& [name, rate] : model.fault_rates) rates[name.c_str()] = rate.mean();
                                    return rates;
                                })
+        .def_property_readonly(
+            "fault_counts",
+            [](const FittedModel& model) {
+                py::dict counts;
+                for (const auto& [name, rate] : model.fault_rates)
+                    counts[name.c_str()] = py::make_tuple(rate.events, rate.cases);
+                return counts;
+            },
+            "(events, cases) behind each fault rate, what the prior is worth included.")
         .def_property_readonly("hard_nodule_rate",
                                [](const FittedModel& model) { return model.hard_nodule_rate.mean(); })
         .def_readonly("phase_correlation", &FittedModel::phase_correlation)

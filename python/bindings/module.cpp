@@ -8,6 +8,7 @@ void bind_cases(pybind11::module_& m);
 void bind_evidence(pybind11::module_& m);
 void bind_fit(pybind11::module_& m);
 void bind_inference(pybind11::module_& m);
+void bind_monitor(pybind11::module_& m);
 void bind_predict(pybind11::module_& m);
 void bind_regression(pybind11::module_& m);
 
@@ -22,5 +23,6 @@ PYBIND11_MODULE(_core, m) {
     bind_fit(m);
     bind_inference(m);
     bind_predict(m);
+    bind_monitor(m);
     bind_regression(m);
 }

@@ -25,6 +25,7 @@ from .comparison import FormComparison, compare_forms
 from .diagnostics import Diagnostics, diagnose_regression
 from .evidence import evidence_table, published_prior
 from .model import IntervalWarning, Summary, TheatreTimeModel, load_model
+from .monitor import Monitoring, MonitorWarning, monitor
 from .prediction import Prediction
 from .regression import RegressionWarning, RobustRegression
 from .slots import slots
@@ -41,6 +42,8 @@ __all__ = [
     "InvalidArgument",
     "InvalidData",
     "InvalidModelFile",
+    "MonitorWarning",
+    "Monitoring",
     "NotConverged",
     "NotFinite",
     "NotIdentifiable",
@@ -56,6 +59,7 @@ __all__ = [
     "diagnose_regression",
     "evidence_table",
     "load_model",
+    "monitor",
     "published_prior",
     "quantities",
     "read_bookings",

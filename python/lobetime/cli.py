@@ -19,6 +19,7 @@ import textwrap
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar
@@ -192,6 +193,8 @@ def _plain(value: Any) -> Any:
         return [_plain(one) for one in value]
     if hasattr(value, "item"):  # a number of numpy's
         value = value.item()
+    if isinstance(value, date) and value is not pd.NaT:
+        return f"{value:%Y-%m-%d}"
     if value is pd.NA or value is pd.NaT or (isinstance(value, float) and not math.isfinite(value)):
         return None
     return value
@@ -287,6 +290,10 @@ def _chance(value: float) -> float:
     if not 0 < value < 1:
         raise typer.BadParameter(f"{value:g} is not a chance between 0 and 1, such as 0.2")
     return value
+
+
+def _chance_if_given(value: float | None) -> float | None:
+    return None if value is None else _chance(value)
 
 
 def _grid(value: float) -> float:
@@ -842,6 +849,172 @@ def _print_slots(console: Console, table: pd.DataFrame, guesses: list[dict[str, 
         foot.append(f"{_count(partly, 'booking')} partly guessed: see the lines that begin with guess.")
     if foot:
         console.print(" ".join(foot))
+
+
+# --- monitor ---------------------------------------------------------------------------------------------------------
+
+
+@app.command(epilog=_EPILOG)
+def monitor(
+    history: Annotated[
+        Path,
+        typer.Argument(metavar="HISTORY", help="Cases to monitor: .csv, .tsv, .xlsx or .parquet.", **_EXISTING),
+    ],
+    model: Annotated[
+        Path | None,
+        typer.Option(
+            "--model", metavar="MODEL", help="Model file that lobetime fit wrote, of earlier cases.", **_EXISTING
+        ),
+    ] = None,
+    since: Annotated[
+        datetime | None,
+        typer.Option(
+            "--since",
+            metavar="DATE",
+            formats=["%Y-%m-%d"],
+            help="First day of the monitored cases; without --model the cases before it are fitted.",
+            show_default=False,
+        ),
+    ] = None,
+    run_length: Annotated[
+        float,
+        typer.Option(
+            "--run-length",
+            metavar="CASES",
+            min=10,
+            max=500_000,
+            help="Cases after which a chart signals on average though nothing has changed.",
+        ),
+    ] = 500,
+    unfinished_chance: Annotated[
+        float | None,
+        typer.Option(
+            "--unfinished-chance",
+            metavar="CHANCE",
+            callback=_chance_if_given,
+            help="Usual chance that morcellation is deferred or ends by another route; by default as in the fit.",
+            show_default=False,
+        ),
+    ] = None,
+    draws: Annotated[int, typer.Option("--draws", min=1000, max=10_000_000, help="Draws a case.")] = 4096,
+    seed: Annotated[int, typer.Option("--seed", min=0, max=2**64 - 1, help="The same seed gives the same charts.")] = 1,
+    column: _ColumnOption = [],  # noqa: B006 - typer copies it
+    csv: _CsvOption = None,
+    json: _JsonOption = False,
+) -> None:
+    """Say whether times, events or surgeons have changed since the fit.
+
+    Give --model, and a HISTORY of the cases after its fit; or --since, and a HISTORY of all cases; or both. Exit code 0
+    with signals or without.
+    """
+    if model is None and since is None:
+        raise typer.BadParameter(
+            "give --model for a model of earlier cases, or --since to fit the cases before a day", param_hint="--model"
+        )
+    _check_output(csv, "--csv", history, model)
+    mapping = _columns(column)
+    with _busy(f"reading {history.name}"):
+        cases = _read(lt.read_cases, history, mapping)
+    found = cases.warnings
+    watched = cases
+    if since is not None:
+        earlier, watched = _split(cases, since)
+    fitted = _load(model) if model is not None else _fit(lt.TheatreTimeModel(), earlier)
+    with _busy(f"monitoring {_count(len(watched), 'case')}"), warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always", lt.MonitorWarning)
+        told = lt.monitor(
+            fitted, watched, run_length=run_length, unfinished_chance=unfinished_chance, draws=draws, seed=seed
+        )
+    cautions = [str(one.message) for one in said if issubclass(one.category, lt.MonitorWarning)]
+
+    if csv is not None:
+        for words in [*cautions, *told.worth()]:
+            _note(words)
+        _write_csv(csv, told.signals)
+    if json:
+        content = {
+            "history": {"file": os.fspath(history), "n_cases": len(cases)},
+            "model": {"file": None if model is None else os.fspath(model), **_model_facts(fitted)},
+            "asked": {
+                "since": None if since is None else f"{since:%Y-%m-%d}",
+                "run_length": run_length,
+                "unfinished_chance": unfinished_chance,
+                "draws": draws,
+                "seed": seed,
+            },
+            "n_cases": told.n_cases,
+            "false_per_100": told.false_per_100,
+            "signals": told.signals,
+            "limits": told.limits,
+            "notes": [*cautions, *told.worth()],
+            "warnings": _named(found, history),
+        }
+        _print_json("monitor", content)
+    if csv is None and not json:
+        console = _console()
+        start = "" if since is None else f" from {since:%Y-%m-%d} on"
+        console.print(f"{_shown(history.name)}{start}: {' '.join(told.head())}", style="bold")
+        console.print(f"Held against {_unit_line(fitted)}.\n")
+        _print_signals(console, told)
+        console.print()
+        for words in [*cautions, *told.worth()]:
+            console.print(_printable(words))
+        _print_warnings(console, found, history.name)
+        _print_caution(console)
+
+
+def _split(cases: lt.Cases, day: datetime) -> tuple[lt.Cases, lt.Cases]:
+    """Cases before a day, to fit, and from it on, to watch."""
+    import numpy as np
+
+    if "operated_on" not in cases.frame or cases.frame["operated_on"].isna().any():
+        raise lt.InvalidArgument("--since needs a date, operated_on, of every case")
+    later = (cases.frame["operated_on"] >= day).to_numpy()
+    if later.all() or not later.any():
+        side = "before" if later.all() else "from"
+        raise lt.InvalidArgument(f"no case lies {side} {day:%Y-%m-%d}{'' if later.all() else ' on'}")
+
+    def take(which: np.ndarray[Any, Any]) -> lt.Cases:
+        at = np.flatnonzero(which)
+        return lt.Cases(cases.frame.iloc[at].reset_index(drop=True), cases.table.take(at), cases.warnings.head(0))
+
+    return take(~later), take(later)
+
+
+def _print_signals(console: Console, told: lt.Monitoring) -> None:
+    """A line a signal, and under it how sure it is."""
+    if told.signals.empty:
+        console.print("No signal.")
+        return
+    rows = told.signals.to_dict("records")
+
+    def when(row: Mapping[Any, Any], day: str, case: str) -> str:
+        return f"{row[day]:%Y-%m-%d}" if row[day] == row[day] else _shown(row[case])  # NaT is not itself
+
+    columns = [
+        _Column("signal", [row["direction"] for row in rows], "left", style="bold"),
+        _Column("of", [row["phase"].replace("_", " ") for row in rows], "left"),
+        _Column("who", [_shown(row["group"]) for row in rows], "left"),
+        _Column("change", [f"{row['change_percent']:+.0f} %" for row in rows]),
+        _Column("since", [when(row, "since", "since_case_id") for row in rows], "left"),
+        _Column("told at", [when(row, "operated_on", "case_id") for row in rows], "left"),
+    ]
+    for column in (columns[2], columns[4], columns[5]):
+        column.width = min(column.width, 23)
+
+    def print_beneath(i: int) -> None:
+        row = rows[i]
+        learning = row["chart"] == "learning curve"
+        against = "an experienced surgeon's" if learning else "what was expected"
+        by_itself = "calls a surgeon adequate who is not" if learning else "signals by itself"
+        kind = "" if row["group_kind"] == "all" else f"{row['group_kind']}; "
+        words = (
+            f"{kind}{_count(row['n_since'], 'case')}, change against {against}, 95 % interval {row['lower']:+.0f} to "
+        )
+        words += f"{row['upper']:+.0f} %; such a chart {by_itself} once in {row['run_length']:,.0f} cases"
+        _print_beneath(console, "", words)
+
+    _print_lines(console, columns, print_beneath)
 
 
 # --- starting --------------------------------------------------------------------------------------------------------

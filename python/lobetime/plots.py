@@ -403,3 +403,47 @@ class FormsDisplay(_Display):
             f"log score {time}, minus that of “{self.reference}”\n(right of 0: predicts better; 95 % interval)"
         )
         return self._drawn(ax)
+
+
+@dataclass(eq=False)
+class CusumDisplay(_Display):
+    """Sums of one chart against the cases in order of time, with their limits and signals.
+
+    Attributes
+    ----------
+    rows : pandas.DataFrame
+        One row a case and direction: direction, case_index, sum, limit.
+    signals : pandas.DataFrame
+        One row a signal: direction, case_index.
+    """
+
+    rows: pd.DataFrame
+    signals: pd.DataFrame
+    title: str
+
+    def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
+        own, ax = ax is None, _own_axes(ax, self.caution)
+        styles = [(1.0, _RED, "-"), (-1.0, _BLUE, "--")]
+        for (sign, colour, line), (direction, rows) in zip(
+            styles, self.rows.groupby("direction", sort=False), strict=False
+        ):
+            place = np.arange(1, len(rows) + 1)
+            ax.step(place, sign * rows["sum"], where="post", color=colour, linestyle=line, label=str(direction))
+            ax.axhline(sign * rows["limit"].iloc[0], color=colour, linewidth=0.8, linestyle=":")
+            told = (
+                rows["case_index"]
+                .isin(self.signals.loc[self.signals["direction"] == direction, "case_index"])
+                .to_numpy()
+            )
+            if told.any():
+                ax.scatter(
+                    place[told], sign * rows["sum"][told], marker="D", s=36, color=colour, zorder=3,
+                    label=f"signal, {direction}",
+                )  # fmt: skip
+        ax.axhline(0.0, color=_GREY, linewidth=0.8)
+        ax.set_xlabel("case of this chart, in order of time")
+        ax.set_ylabel("cumulative sum (dotted: limit)")
+        ax.set_title(self.title, fontsize=9)
+        if legend:
+            _legend(ax, own)
+        return self._drawn(ax)

@@ -164,6 +164,10 @@ def few(tmp_path):
                 "--json",
             ],
         ),
+        (
+            "monitor",
+            ["HISTORY", "--model", "--since", "--run-length", "--unfinished-chance", "--draws", "--csv", "--json"],
+        ),
     ],
 )
 @pytest.mark.parametrize("flag", ["--help", "-h"])
@@ -178,7 +182,8 @@ def test_help_lists_options_and_exit_codes(command, options, flag):
 def test_help_lists_commands_and_caution():
     result = run("--help")
     assert result.exit_code == 0
-    assert re.findall(r"^  (check|fit|slots) ", result.stdout, re.MULTILINE) == ["check", "fit", "slots"]
+    commands = ["check", "fit", "slots", "monitor"]
+    assert re.findall(rf"^  ({'|'.join(commands)}) ", result.stdout, re.MULTILINE) == commands
     assert_has_caution(result.stdout)
 
 

@@ -53,3 +53,7 @@
 
 #include <lobetime/predict/prediction.hpp>
 #include <lobetime/predict/slots.hpp>
+
+#include <lobetime/monitor/cusum.hpp>
+#include <lobetime/monitor/innovations.hpp>
+#include <lobetime/monitor/run_length.hpp>
