@@ -20,7 +20,6 @@ from .cases import Bookings, Cases, DataWarning, read_bookings, read_cases
 from .calibration import Calibration, calibrate, phase_bits
 from .caution import CAUTION
 from .diagnostics import TIME_OUTPUTS, Diagnostics, diagnose_time_model
-from .monitor import monitor
 from .prediction import Prediction
 from .quantities import Quantity
 from .quantities import function as _function
@@ -268,6 +267,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             frame = frame[~early].reset_index(drop=True)
             if frame.empty:
                 raise _core.InvalidArgument(f"forget_before: all {len(early)} cases were operated on before it")
+        from .monitor import monitor  # it reads models, so it cannot be there first
+
         drift = monitor(self, new)
         signals = drift.signals
         if len(signals):

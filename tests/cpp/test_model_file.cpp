@@ -61,11 +61,19 @@ void expect_equal(const FittedModel& a, const FittedModel& b) {
         EXPECT_EQ(a.channels[c].spread_log_se, b.channels[c].spread_log_se);
         EXPECT_EQ(a.channels[c].observations, b.channels[c].observations);
         EXPECT_EQ(a.channels[c].parameters_used, b.channels[c].parameters_used);
+        EXPECT_EQ(a.channels[c].law.at_knot, b.channels[c].law.at_knot);
     }
     EXPECT_EQ(a.phase_correlation, b.phase_correlation);
-    EXPECT_EQ(a.surgeon_enucleation_log_sd, b.surgeon_enucleation_log_sd);
-    EXPECT_EQ(a.surgeon_morcellation_log_sd, b.surgeon_morcellation_log_sd);
-    EXPECT_EQ(a.device_log_sd, b.device_log_sd);
+    for (const auto group :
+         {&FittedModel::surgeon_enucleation, &FittedModel::surgeon_morcellation, &FittedModel::device}) {
+        EXPECT_EQ((a.*group).log_sd, (b.*group).log_sd);
+        EXPECT_EQ((a.*group).log_se, (b.*group).log_se);
+        EXPECT_EQ((a.*group).members, (b.*group).members);
+    }
+    EXPECT_EQ(a.hard_nodule_odds_80, b.hard_nodule_odds_80);
+    EXPECT_EQ(a.hard_nodule_power, b.hard_nodule_power);
+    EXPECT_EQ(a.held_out.phases, b.held_out.phases);
+    EXPECT_EQ(a.held_out.places, b.held_out.places);
     ASSERT_EQ(a.surgeons.size(), b.surgeons.size());
     for (std::size_t i = 0; i < a.surgeons.size(); ++i) {
         EXPECT_EQ(a.surgeons[i].code, b.surgeons[i].code);
@@ -226,8 +234,29 @@ TEST(ModelFile, NumbersThatCannotBeAreRefused) {
     EXPECT_NE(refusal([](Json& json) { json["spreads"][0]["spread"] = -0.2; }), "accepted");
     EXPECT_NE(refusal([](Json& json) { json["hard_nodule_rate"]["events"] = 1e6; }), "accepted");
     EXPECT_NE(refusal([](Json& json) { json["fault_rates"][0]["cases"] = 0.0; }), "accepted");
-    EXPECT_NE(refusal([](Json& json) { json["device_log_sd"] = -1.0; }), "accepted");
+    EXPECT_NE(refusal([](Json& json) { json["device"]["log_sd"] = -1.0; }), "accepted");
     EXPECT_NE(refusal([](Json& json) { json["surgeons"][0]["last_case_no"] = 0.0; }), "accepted");
+}
+
+TEST(ModelFile, LawsRiseAndPlacesAscend) {
+    EXPECT_THAT(refusal([](Json& json) { json["spreads"][1]["law"].erase(0); }), HasSubstr("law"));
+    EXPECT_THAT(refusal([](Json& json) { json["spreads"][1]["law"][4] = 90.0; }), HasSubstr("increasing"));
+    EXPECT_THAT(refusal([](Json& json) { json["held_out"]["places"] = {0.4, 0.2}; }), HasSubstr("held_out"));
+    EXPECT_THAT(refusal([](Json& json) { json["held_out"]["places"] = {0.4, 1.2}; }), HasSubstr("held_out"));
+    EXPECT_THAT(refusal([](Json& json) {
+                    json["held_out"] = {{"phases", 0}, {"places", {0.4}}};
+                }),
+                HasSubstr("held_out"));
+    EXPECT_THAT(refusal([](Json& json) {
+                    json["held_out"] = {{"phases", 16}, {"places", Json::array()}};
+                }),
+                HasSubstr("held_out"));
+}
+
+TEST(ModelFile, KeepsHeldOutPlaces) {
+    FittedModel model = fitted();
+    model.held_out = {7, {0.1, 0.5, 0.5, 0.93}};
+    expect_equal(model_from_json(model_to_json(model)), model);
 }
 
 TEST(ModelFile, PartsMustFitTogether) {
@@ -320,7 +349,7 @@ TEST(ModelFile, AModelThatIsNotFiniteIsNotWritten) {
     refused([&](FittedModel& m) { m.gland_max_ml = infinite; });
     refused([&](FittedModel& m) { m.fault_rates[0].second.events = nan; });
     refused([&](FittedModel& m) { m.sources[0].share_from_cases = nan; });
-    refused([&](FittedModel& m) { m.surgeon_enucleation_log_sd = nan; });
+    refused([&](FittedModel& m) { m.surgeon_enucleation.log_sd = nan; });
 }
 
 }  // namespace

@@ -1,5 +1,6 @@
 #include <lobetime/cases/visit_columns.hpp>
 #include <lobetime/core/errors.hpp>
+#include <lobetime/core/normal.hpp>
 #include <lobetime/evidence/published_prior.hpp>
 #include <lobetime/model/formulas.hpp>
 #include <lobetime/predict/prediction.hpp>
@@ -118,6 +119,77 @@ TEST(Predict, GivesPositiveMinutesForEveryCaseDrawAndPhase) {
         EXPECT_TRUE(
             std::all_of(p.swaps.begin(), p.swaps.end(), [](double s) { return s >= 0.0 && s == std::floor(s); }));
     }
+}
+
+std::vector<double> even_places(std::size_t n) {
+    std::vector<double> places(n);
+    for (std::size_t i = 0; i < n; ++i) places[i] = (static_cast<double>(i) + 1.0) / static_cast<double>(n + 1);
+    return places;
+}
+
+TEST(Predict, HeldOutCasesThatWereRightChangeLittle) {
+    FittedModel model = fitted();
+    const std::vector<double> before = totals(predict(model, bookings(1), with(2000)), 0);
+    model.held_out = {15, even_places(199)};
+    const Prediction corrected = predict(model, bookings(1), with(2000));
+    EXPECT_EQ(corrected.held_out_cases, 199U);
+    const std::vector<double> after = totals(corrected, 0);
+    EXPECT_NEAR(median(after), median(before), 0.02 * median(before));
+    for (std::size_t d = 0; d < after.size(); ++d) {
+        // Ranks are kept: a case that was long stays long.
+        for (const std::size_t e : {d / 2, d / 3}) {
+            if (before[d] < before[e]) EXPECT_LE(after[d], after[e] * (1.0 + 1e-12));
+        }
+    }
+}
+
+TEST(Predict, HeldOutCasesCoverAsPromised) {
+    // Outcomes that fell at the square root of where they should have: predictions were too short.
+    FittedModel model = fitted();
+    std::vector<double> places = even_places(199);
+    for (double& one : places) one = std::sqrt(one);
+    model.held_out = {15, places};
+    PredictOptions off = with(4000);
+    off.conformal = false;
+    std::vector<double> before = totals(predict(model, bookings(1), off), 0);
+    std::vector<double> after = totals(predict(model, bookings(1), with(4000)), 0);
+    std::sort(before.begin(), before.end());
+    std::sort(after.begin(), after.end());
+    const std::size_t rank = static_cast<std::size_t>(std::sqrt(0.8) * 4000.0);
+    EXPECT_NEAR(after[3199], before[rank], 0.01 * before[rank]);
+}
+
+TEST(Predict, CorrectsOnlyWhatWasHeldOut) {
+    FittedModel model = fitted();
+    model.held_out = {5, std::vector<double>(150, 0.9)};  // enucleation and morcellation
+    PredictOptions off = with(500);
+    off.conformal = false;
+    const Prediction before = predict(model, bookings(1), off), after = predict(model, bookings(1), with(500));
+    EXPECT_EQ(before.held_out_cases, 0U);
+    EXPECT_EQ(phase(after, 0, 1), phase(before, 0, 1));
+    EXPECT_EQ(phase(after, 0, 3), phase(before, 0, 3));
+    EXPECT_GT(median(phase(after, 0, 0)), median(phase(before, 0, 0)));
+}
+
+TEST(Predict, FewHeldOutCasesCorrectOnlyWhenAsked) {
+    FittedModel model = fitted();
+    PredictOptions on = with(500);
+    on.conformal = true;
+    EXPECT_THROW(predict(model, bookings(1), on), InvalidArgument);
+    model.held_out = {15, std::vector<double>(99, 0.9)};
+    EXPECT_EQ(predict(model, bookings(1), with(500)).held_out_cases, 0U);
+    EXPECT_EQ(predict(model, bookings(1), on).held_out_cases, 99U);
+}
+
+TEST(Predict, HardNodulesTravelWithBigGlands) {
+    const FittedModel model = model_from_prior(published_prior());
+    EXPECT_LT(model.hard_nodule_chance(40.0), model.hard_nodule_chance(80.0));
+    EXPECT_LT(model.hard_nodule_chance(80.0), model.hard_nodule_chance(200.0));
+    // The mean over log-normal glands about 80 mL is the published rate.
+    double mean_chance = 0.0;
+    for (int k = 0; k < 2000; ++k)
+        mean_chance += model.hard_nodule_chance(80.0 * std::exp(0.5 * normal_quantile((k + 0.5) / 2000.0))) / 2000.0;
+    EXPECT_NEAR(mean_chance, model.hard_nodule_rate.mean(), 0.002);
 }
 
 TEST(Predict, SameSeedGivesTheSameNumbersAtAnyThreadCount) {

@@ -47,6 +47,74 @@ std::array<double, 2> curves(const Eigen::VectorXd& theta, double gland_ml) {
     return {formulas::enucleation_min(theta.data(), f, 0.0), formulas::blade_min(theta.data(), f, tissue, 0.0, 0.0)};
 }
 
+/// A unit whose surgeons all have the given levels, by turns up and down.
+SimulatedUnit unit_with_levels(double level, int n_surgeons) {
+    UnitOptions options;
+    options.n_cases = 1200;
+    options.n_surgeons = n_surgeons;
+    SimulatedUnit unit = simulate_unit(options);
+    for (std::size_t i = 0; i < unit.cases.size(); ++i) {
+        const int s = unit.layout.surgeon_position(unit.cases.surgeon[i]);
+        const double drawn_with = unit.truth[unit.layout.surgeon_enucleation_index(s)];
+        const double factor = std::exp((s % 2 == 0 ? level : -level) - drawn_with);
+        const double more = unit.cases.enucleation_min[i] * (factor - 1.0);
+        unit.cases.enucleation_min[i] += more;
+        unit.cases.operative_min[i] += more;
+        unit.cases.theatre_min[i] += more;
+    }
+    return unit;
+}
+
+TEST(FitTheatreTime, SpreadOfSurgeonsFollowsTheSurgeons) {
+    const TheatreTimeFit alike = fit_theatre_time(unit_with_levels(0.0, 8).cases, kPrior);
+    const TheatreTimeFit unlike = fit_theatre_time(unit_with_levels(0.35, 8).cases, kPrior);
+    EXPECT_EQ(alike.surgeon_enucleation.members, 8);
+    EXPECT_LT(alike.surgeon_enucleation.log_sd, 0.10);
+    EXPECT_NEAR(unlike.surgeon_enucleation.log_sd, 0.35, 0.10);
+    EXPECT_LT(unlike.surgeon_enucleation.log_se, kPrior.group_log_sd_spread);
+    // Levels shrink towards each other as far as the spread says.
+    EXPECT_NEAR(unlike.prior_precision[unlike.layout.surgeon_enucleation_index(0)],
+                1.0 / std::pow(unlike.surgeon_enucleation.log_sd, 2), 1e-9);
+}
+
+TEST(FitTheatreTime, SpreadOfSurgeonsIsAtTheMarginalMaximum) {
+    FitOptions options;
+    options.loss = Loss("huber");
+    const TheatreTimeFit fit = fit_theatre_time(unit_with_levels(0.2, 6).cases, kPrior, options);
+    // The equation that the fit promises, at its own end point: levels, their covariance and the spread.
+    Evaluation evaluation;
+    const TimeObjective objective = objective_of(fit, unit_with_levels(0.2, 6).cases, Loss("huber"), 1);
+    objective.evaluate(fit.theta, Curvature::reweighted, evaluation);
+    const Eigen::MatrixXd inverse = evaluation.curvature.inverse();
+    double squares = 0.0;
+    const int first = fit.layout.surgeon_enucleation_index(0), end = fit.layout.surgeon_morcellation_index(0);
+    for (int i = first; i < end; ++i) squares += fit.theta[i] * fit.theta[i] + inverse(i, i);
+    const double tau = fit.surgeon_enucleation.log_sd;
+    const double pull = (end - first) - squares / (tau * tau) +
+                        std::log(tau / kPrior.surgeon_enucleation_log_sd) / std::pow(kPrior.group_log_sd_spread, 2);
+    // Spreads of the channels settle a little further after it was found.
+    EXPECT_NEAR(pull, 0.0, 0.1);
+}
+
+TEST(FitTheatreTime, RoundedMinutesNeitherWidenNorCollapseTheSpreads) {
+    const SimulatedUnit unit = unit_of(1500);
+    CaseTable rounded = unit.cases;
+    const auto to_five = [](double minutes) { return std::max(5.0, 5.0 * std::round(minutes / 5.0)); };
+    for (std::size_t i = 0; i < rounded.size(); ++i) {
+        const double rest =
+            to_five(unit.cases.operative_min[i] - unit.cases.enucleation_min[i] - unit.cases.morcellation_min[i]);
+        const double room = to_five(unit.cases.theatre_min[i] - unit.cases.operative_min[i]);
+        rounded.enucleation_min[i] = to_five(unit.cases.enucleation_min[i]);
+        rounded.morcellation_min[i] = to_five(unit.cases.morcellation_min[i]);
+        rounded.operative_min[i] = rounded.enucleation_min[i] + rounded.morcellation_min[i] + rest;
+        rounded.theatre_min[i] = rounded.operative_min[i] + room;
+    }
+    const TheatreTimeFit exact = fit_theatre_time(unit.cases, kPrior), coarse = fit_theatre_time(rounded, kPrior);
+    for (const Channel c : {Channel::enucleation, Channel::haemostasis, Channel::morcellation, Channel::room})
+        EXPECT_NEAR(std::log(channel(coarse, c).spread / channel(exact, c).spread), 0.0, 0.25) << channel_name(c);
+    EXPECT_NEAR(coarse.theta[param::rate_50], exact.theta[param::rate_50], 0.1);
+}
+
 TEST(FitTheatreTime, RecoversTheUnitItWasDrawnFrom) {
     const SimulatedUnit unit = unit_of(3000);
     const TheatreTimeFit fit = fit_theatre_time(unit.cases, kPrior);
