@@ -24,6 +24,7 @@ from .caution import CAUTION
 from .comparison import FormComparison, compare_forms
 from .diagnostics import Diagnostics, diagnose_regression
 from .evidence import evidence_table, published_prior
+from .mixed import MixedRegression
 from .model import IntervalWarning, Summary, TheatreTimeModel, load_model
 from .prediction import Prediction
 from .regression import RegressionWarning, RobustRegression
@@ -41,6 +42,7 @@ __all__ = [
     "InvalidArgument",
     "InvalidData",
     "InvalidModelFile",
+    "MixedRegression",
     "NotConverged",
     "NotFinite",
     "NotIdentifiable",

@@ -32,6 +32,7 @@
 #include <lobetime/fit/loss.hpp>
 #include <lobetime/fit/mean_model.hpp>
 #include <lobetime/fit/minimise.hpp>
+#include <lobetime/fit/mixed_regression.hpp>
 #include <lobetime/fit/objective.hpp>
 #include <lobetime/fit/observations.hpp>
 #include <lobetime/fit/robust_regression.hpp>
