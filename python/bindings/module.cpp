@@ -12,6 +12,7 @@ void bind_inference(pybind11::module_& m);
 void bind_predict(pybind11::module_& m);
 void bind_regression(pybind11::module_& m);
 void bind_mixed(pybind11::module_& m);
+void bind_censored(pybind11::module_& m);
 
 PYBIND11_MODULE(_core, m) {
     m.doc() = "Compiled part of lobetime; use it through the lobetime package.";
@@ -26,4 +27,5 @@ PYBIND11_MODULE(_core, m) {
     bind_predict(m);
     bind_regression(m);
     bind_mixed(m);
+    bind_censored(m);
 }

@@ -21,6 +21,7 @@ from ._core import (
 )
 from .cases import Bookings, Cases, DataWarning, InvalidData, check_file, read_bookings, read_cases
 from .caution import CAUTION
+from .censored import CensoredRegression
 from .comparison import FormComparison, compare_forms
 from .diagnostics import Diagnostics, diagnose_regression
 from .evidence import evidence_table, published_prior
@@ -34,6 +35,7 @@ __all__ = [
     "CAUTION",
     "Bookings",
     "Cases",
+    "CensoredRegression",
     "DataWarning",
     "Diagnostics",
     "Error",

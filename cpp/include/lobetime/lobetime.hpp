@@ -27,6 +27,7 @@
 #include <lobetime/model/phase_kernel.hpp>
 #include <lobetime/model/prior.hpp>
 
+#include <lobetime/fit/censored_regression.hpp>
 #include <lobetime/fit/estimator.hpp>
 #include <lobetime/fit/levenberg_marquardt.hpp>
 #include <lobetime/fit/loss.hpp>
