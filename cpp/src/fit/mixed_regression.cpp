@@ -15,7 +15,8 @@
 namespace lobetime {
 namespace {
 
-constexpr int kInnerSteps = 500, kHalvings = 50;
+constexpr int kInnerSteps = 500;
+constexpr double kShortestStep = 1e-15;  // share of a step
 /// A promise of a step, as a share of the penalised sum of squares: below the first the modes are exact to the digits
 /// that log |L| needs; below the second the sum cannot judge a step, and whether promises shrink decides.
 constexpr double kInnerGain = 1e-26, kInnerNoise = 1e-13;
@@ -174,11 +175,11 @@ void solve_modes(const Problem& problem, const Eigen::MatrixXd& lambda, bool fre
         const bool noise = promised <= kInnerNoise * at.penalised;
         if (promised <= kInnerGain * at.penalised || (noise && promised > 0.5 * before)) return;
         before = noise ? promised : std::numeric_limits<double>::infinity();
-        double share = 1.0;
-        bool gained = false;
-        for (int halving = 0; halving < kHalvings && !gained; ++halving, share *= 0.5) {
+        bool gained = false, whole = true;
+        for (double share = 1.0; !gained && share > kShortestStep; share *= 0.5) {
             trial.theta = at.theta + share * theta_step;
             trial.u = at.u + share * u_step;
+            whole = share == 1.0;
             try {
                 evaluate(problem, lambda, trial);
                 gained = noise || trial.penalised < at.penalised;
@@ -187,7 +188,9 @@ void solve_modes(const Problem& problem, const Eigen::MatrixXd& lambda, bool fre
             }
         }
         if (!gained) throw NotConverged("mixed regression: the modes of the groups were not found");
+        const bool quadratic = trial.jacobian == at.jacobian;
         std::swap(at, trial);
+        if (quadratic && whole) return;  // the step's end is the minimum, and the factors are the same there
     }
     throw NotConverged("mixed regression: the modes of the groups did not settle");
 }
