@@ -18,7 +18,9 @@ namespace lobetime {
 namespace {
 
 constexpr double kInfinite = std::numeric_limits<double>::infinity();
-constexpr double kFarTail = 25.0;     // beyond it erfc loses its digits, and the asymptotic series has them
+constexpr double kFarTail = 25.0;  // beyond it erfc loses its digits, and the asymptotic series has them
+/// Of the secant: least distance of two scales, least slope believed, longest step, all of the log scale.
+constexpr double kSecantWidth = 1e-7, kLeastSlope = 1e-3, kLongestStep = 0.7;
 constexpr int kInnerRounds = 200;     // of the scale at held residuals
 constexpr double kDifference = 1e-3;  // of the scores, in units of the standard errors that the curvature tells
 const double kHalfLogTwoPi = 0.5 * std::log(2.0 * std::numbers::pi);
@@ -410,10 +412,10 @@ void settle(const Rows& rows, const Loss& loss, const CensoredOptions& options, 
     const Eigen::VectorXd infinite = Eigen::VectorXd::Constant(rows.p(), kInfinite);
     Eigen::VectorXd fitted;
     Eigen::MatrixXd jacobian;
-    double last_change = 0.0;
+    // The rule's answer to a scale, in logs, falls short of its fixed point the more rows are censored: secant steps.
+    double last_log = 0.0, last_answer = 0.0, slope = -1.0;
     for (int round = 1; round <= options.max_scale_rounds; ++round) {
         const Eigen::VectorXd before = fit.theta;
-        const double scale_before = fit.scale;
         objective.set_scale(fit.scale);
         if (round == 1)
             fit.theta =
@@ -424,16 +426,18 @@ void settle(const Rows& rows, const Loss& loss, const CensoredOptions& options, 
         fit.theta = minimum.theta;
         fit.message = minimum.message;
         rows.evaluate(fit.theta, fitted, jacobian);
-        double next = proposal2(rows, fitted, fit.scale, k);
-        // Fit and scale may answer each other in turn for ever; half-way (in logs) they meet.
-        if (last_change * std::log(next / fit.scale) < 0.0) next = std::sqrt(next * fit.scale);
-        last_change = std::log(next / fit.scale);
-        fit.scale = next;
+        const double log_scale = std::log(fit.scale);
+        const double answer = std::log(proposal2(rows, fitted, fit.scale, k)) - log_scale;
+        if (round > 1 && std::abs(log_scale - last_log) > kSecantWidth)
+            slope = (answer - last_answer) / (log_scale - last_log);
+        if (!(slope < -kLeastSlope)) slope = -1.0;
+        last_log = log_scale;
+        last_answer = answer;
+        const double step = std::clamp(-answer / slope, -kLongestStep, kLongestStep);
+        fit.scale = std::exp(log_scale + step);
         fit.scale_rounds = round;
         const double moved = ((fit.theta - before).array().abs() / (1e-300 + fit.theta.array().abs())).maxCoeff();
-        if (std::abs(fit.scale - scale_before) <= options.scale_tolerance * fit.scale &&
-            moved <= options.scale_tolerance)
-            return;
+        if (std::abs(step) <= options.scale_tolerance && moved <= options.scale_tolerance) return;
     }
     throw NotConverged("censored regression: scale and parameters did not settle in " +
                        std::to_string(options.max_scale_rounds) + " rounds");
