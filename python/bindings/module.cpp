@@ -2,7 +2,8 @@
 
 #include <lobetime/version.hpp>
 
-// One function a room, each in its own bind_<room>.cpp; general regression, from fit to intervals, has its own.
+// One function a room, each in its own bind_<room>.cpp; general regression, from fit to intervals, has its own,
+// and so have its relatives.
 void bind_core(pybind11::module_& m);
 void bind_cases(pybind11::module_& m);
 void bind_evidence(pybind11::module_& m);
@@ -11,6 +12,8 @@ void bind_inference(pybind11::module_& m);
 void bind_monitor(pybind11::module_& m);
 void bind_predict(pybind11::module_& m);
 void bind_regression(pybind11::module_& m);
+void bind_mixed(pybind11::module_& m);
+void bind_censored(pybind11::module_& m);
 
 PYBIND11_MODULE(_core, m) {
     m.doc() = "Compiled part of lobetime; use it through the lobetime package.";
@@ -25,4 +28,6 @@ PYBIND11_MODULE(_core, m) {
     bind_predict(m);
     bind_monitor(m);
     bind_regression(m);
+    bind_mixed(m);
+    bind_censored(m);
 }

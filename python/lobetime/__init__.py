@@ -20,11 +20,14 @@ from ._core import (
     __version__,
 )
 from .cases import Bookings, Cases, DataWarning, InvalidData, check_file, read_bookings, read_cases
+from .calibration import Calibration
 from .caution import CAUTION
+from .censored import CensoredRegression
 from .comparison import FormComparison, compare_forms
 from .diagnostics import Diagnostics, diagnose_regression
 from .evidence import evidence_table, published_prior
-from .model import IntervalWarning, Summary, TheatreTimeModel, load_model
+from .mixed import MixedRegression
+from .model import DriftWarning, IntervalWarning, Summary, TheatreTimeModel, load_model
 from .monitor import Monitoring, MonitorWarning, monitor
 from .prediction import Prediction
 from .regression import RegressionWarning, RobustRegression
@@ -34,6 +37,7 @@ __all__ = [
     "CAUTION",
     "Bookings",
     "Cases",
+    "CensoredRegression",
     "DataWarning",
     "Diagnostics",
     "Error",
@@ -42,6 +46,7 @@ __all__ = [
     "InvalidArgument",
     "InvalidData",
     "InvalidModelFile",
+    "MixedRegression",
     "MonitorWarning",
     "Monitoring",
     "NotConverged",

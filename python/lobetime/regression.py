@@ -294,7 +294,7 @@ def _numbered(cluster: Sequence[Any]) -> list[int]:
 def _with_jacobian(
     mean: Callable[[Any, Any], Any], jacobian: Callable[[Any, Any], Any] | None, x: Any, start: Doubles, n: int
 ) -> Callable[[Doubles], tuple[Doubles, Doubles]]:
-    """The mean with its derivatives, as the engine asks for them."""
+    """The mean with its derivatives, as the engine asks for them; theta is p, or p x n with each row's own values."""
 
     def values(theta: Doubles) -> Doubles:
         with np.errstate(all="ignore"):  # what is not finite is refused by the engine, with its row
@@ -308,16 +308,16 @@ def _with_jacobian(
         def given(theta: Doubles) -> tuple[Doubles, Doubles]:
             with np.errstate(all="ignore"):
                 slopes = np.asarray(jacobian(x, theta), dtype=float)
-            if slopes.shape != (n, theta.size):
-                raise _core.InvalidArgument(f"jacobian(x, theta) must be {n} x {theta.size}, not {slopes.shape}")
+            if slopes.shape != (n, len(theta)):
+                raise _core.InvalidArgument(f"jacobian(x, theta) must be {n} x {len(theta)}, not {slopes.shape}")
             return values(theta), slopes
 
         return given
 
     def by_complex_steps(theta: Doubles) -> Doubles:
         columns = []
-        for j in range(theta.size):
-            h = 1e-30 * max(abs(theta[j]), 1e-30)
+        for j in range(len(theta)):
+            h = 1e-30 * np.maximum(np.abs(theta[j]), 1e-30)
             moved = theta.astype(complex)
             moved[j] += 1j * h
             with np.errstate(all="ignore"):
@@ -326,10 +326,10 @@ def _with_jacobian(
 
     def by_differences(theta: Doubles) -> Doubles:
         columns = []
-        for j in range(theta.size):
-            h = 1e-4 * max(abs(theta[j]), 1e-4)
+        for j in range(len(theta)):
+            h = 1e-4 * np.maximum(np.abs(theta[j]), 1e-4)
 
-            def at(steps: int, j: int = j, h: float = h) -> Doubles:
+            def at(steps: int, j: int = j, h: Any = h) -> Doubles:
                 moved = theta.copy()
                 moved[j] += steps * h
                 return values(moved)
@@ -337,6 +337,12 @@ def _with_jacobian(
             with np.errstate(all="ignore"):
                 columns.append((8 * (at(1) - at(-1)) - (at(2) - at(-2))) / (12 * h))
         return np.column_stack(columns)
+
+    def central(j: int) -> Doubles:
+        step = _small_steps(start[j])
+        moved = np.zeros_like(start)
+        moved[j] = step
+        return (values(start + moved) - values(start - moved)) / (2 * step)
 
     def complex_steps_hold() -> bool:
         """abs, real, comparisons and the like drop the imaginary part in silence: compare once with differences."""
@@ -347,9 +353,7 @@ def _with_jacobian(
         except Exception:  # whatever a mean that cannot take complex numbers raises
             return False
         with np.errstate(all="ignore"):
-            rough = np.column_stack(
-                [(values(start + s) - values(start - s)) / (2 * s.sum()) for s in np.diag(_small_steps(start))]
-            )
+            rough = np.column_stack([central(j) for j in range(len(start))])
         known = np.isfinite(rough) & np.isfinite(exact)
         size = np.linalg.norm(np.where(known, rough, 0.0), axis=0)
         away = np.linalg.norm(np.where(known, exact - rough, 0.0), axis=0)

@@ -27,11 +27,13 @@
 #include <lobetime/model/phase_kernel.hpp>
 #include <lobetime/model/prior.hpp>
 
+#include <lobetime/fit/censored_regression.hpp>
 #include <lobetime/fit/estimator.hpp>
 #include <lobetime/fit/levenberg_marquardt.hpp>
 #include <lobetime/fit/loss.hpp>
 #include <lobetime/fit/mean_model.hpp>
 #include <lobetime/fit/minimise.hpp>
+#include <lobetime/fit/mixed_regression.hpp>
 #include <lobetime/fit/noise_law.hpp>
 #include <lobetime/fit/objective.hpp>
 #include <lobetime/fit/observations.hpp>
