@@ -36,10 +36,12 @@ from .slots import slots
 __all__ = [
     "CAUTION",
     "Bookings",
+    "Calibration",
     "Cases",
     "CensoredRegression",
     "DataWarning",
     "Diagnostics",
+    "DriftWarning",
     "Error",
     "FormComparison",
     "IntervalWarning",

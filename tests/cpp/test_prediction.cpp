@@ -138,7 +138,9 @@ TEST(Predict, HeldOutCasesThatWereRightChangeLittle) {
     for (std::size_t d = 0; d < after.size(); ++d) {
         // Ranks are kept: a case that was long stays long.
         for (const std::size_t e : {d / 2, d / 3}) {
-            if (before[d] < before[e]) EXPECT_LE(after[d], after[e] * (1.0 + 1e-12));
+            if (before[d] < before[e]) {
+                EXPECT_LE(after[d], after[e] * (1.0 + 1e-12));
+            }
         }
     }
 }

@@ -7,6 +7,8 @@
 #include "eigen_matchers.hpp"
 #include "simulated_unit.hpp"
 
+#include <Eigen/LU>
+
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
