@@ -17,7 +17,9 @@ namespace lobetime {
 namespace {
 
 constexpr double kInfinite = std::numeric_limits<double>::infinity();
-constexpr std::array<std::string_view, 4> kNames = {"none", "dersimonian_laird", "paule_mandel", "reml"};
+constexpr std::array<std::string_view, 10> kNames = {
+    "none",   "dersimonian_laird", "paule_mandel",   "reml",                       "ml",
+    "hedges", "sidik_jonkman",     "hunter_schmidt", "two_step_dersimonian_laird", "two_step_hedges"};
 
 /// Weighted least squares at one value of tau2.
 struct Weighted {
@@ -57,7 +59,28 @@ double tau2_where_q_is(const Studies& studies, double value) {
     return 0.5 * (ends.first + ends.second);
 }
 
-double reml_tau2(const Studies& studies, double start) {
+/// tau2 >= 0 at which the sum of squares with these weights meets its expectation.
+double tau2_by_moments(const Studies& studies, const Eigen::VectorXd& weight) {
+    const Eigen::MatrixXd& x = studies.columns;
+    const Eigen::MatrixXd wx = weight.asDiagonal() * x;
+    const Eigen::LLT<Eigen::MatrixXd> cholesky(Eigen::MatrixXd(x.transpose() * wx));
+    const Eigen::MatrixXd projection = Eigen::MatrixXd(weight.asDiagonal()) - wx * cholesky.solve(wx.transpose());
+    const double q = studies.effect.dot(projection * studies.effect);
+    return std::max(0.0, (q - projection.diagonal().dot(studies.variance)) / projection.trace());
+}
+
+Eigen::VectorXd weights_at(const Studies& studies, double tau2) { return (studies.variance.array() + tau2).inverse(); }
+
+/// Ratios of the variances to a rough tau2 are taken as known.
+double sidik_jonkman_tau2(const Studies& studies) {
+    const auto k = static_cast<double>(studies.effect.size());
+    const double rough = (studies.effect.array() - studies.effect.mean()).square().sum() / k;
+    if (rough == 0.0) return 0.0;
+    return rough * Weighted(studies, rough).q / (k - static_cast<double>(studies.columns.cols()));
+}
+
+/// Restricted or plain maximum likelihood.
+double likely_tau2(const Studies& studies, double start, bool restricted) {
     constexpr int kSteps = 500;
     double tau2 = start, pace = 1.0, last = 0.0;
     for (int step = 0; step < kSteps; ++step) {
@@ -65,26 +88,32 @@ double reml_tau2(const Studies& studies, double start) {
         const Eigen::MatrixXd projection = at.projection(studies);
         const Eigen::VectorXd pull = projection * studies.effect;
         // Fisher's scoring; it may turn about the solution for ever unless a step that turns back is a shorter one.
-        const double step_to = (pull.squaredNorm() - projection.trace()) / projection.squaredNorm();
+        const double step_to = restricted
+                                   ? (pull.squaredNorm() - projection.trace()) / projection.squaredNorm()
+                                   : (pull.squaredNorm() - at.weight.sum()) / at.weight.squaredNorm();
         if (step_to * last < 0.0) pace *= 0.5;
         last = step_to;
         const double next = std::max(0.0, tau2 + pace * step_to);
         if (std::abs(next - tau2) <= 1e-12 * (next + studies.variance.minCoeff())) return next;
         tau2 = next;
     }
-    throw NotConverged("the variance between studies did not settle in " + std::to_string(kSteps) + " REML steps");
+    throw NotConverged("the variance between studies did not settle in " + std::to_string(kSteps) + " steps of scoring");
 }
 
-double quantile_of_t(double p, double degrees) { return boost::math::quantile(boost::math::students_t(degrees), p); }
-
 }  // namespace
+
+double student_quantile(double p, double degrees) {
+    return std::isinf(degrees) ? normal_quantile(p) : boost::math::quantile(boost::math::students_t(degrees), p);
+}
 
 BetweenStudies between_studies_from_name(std::string_view name) {
     for (std::size_t i = 0; i < kNames.size(); ++i) {
         if (kNames[i] == name) return static_cast<BetweenStudies>(i);
     }
+    std::string known;
+    for (const std::string_view one : kNames) known += (known.empty() ? "" : ", ") + std::string(one);
     throw InvalidArgument("between studies: '" + std::string(name) +
-                          "' is none of none, dersimonian_laird, paule_mandel, reml");
+                          "' is none of " + known);
 }
 
 std::string_view between_studies_name(BetweenStudies method) { return kNames[static_cast<std::size_t>(method)]; }
@@ -119,7 +148,7 @@ Pooled pool(const Studies& studies, const PoolingOptions& options) {
     const double degrees = static_cast<double>(k - p);
     const Weighted common(studies, 0.0);
     const double trace = common.projection(studies).trace();
-    const double by_moments = std::max(0.0, (common.q - degrees) / trace);
+    const double by_moments = tau2_by_moments(studies, common.weight);
 
     Pooled pooled;
     pooled.options = options;
@@ -135,7 +164,26 @@ Pooled pool(const Studies& studies, const PoolingOptions& options) {
             pooled.tau2 = tau2_where_q_is(studies, degrees);
             break;
         case BetweenStudies::reml:
-            pooled.tau2 = reml_tau2(studies, by_moments);
+            pooled.tau2 = likely_tau2(studies, by_moments, true);
+            break;
+        case BetweenStudies::ml:
+            pooled.tau2 = likely_tau2(studies, by_moments, false);
+            break;
+        case BetweenStudies::hedges:
+            pooled.tau2 = tau2_by_moments(studies, Eigen::VectorXd::Ones(k));
+            break;
+        case BetweenStudies::sidik_jonkman:
+            pooled.tau2 = sidik_jonkman_tau2(studies);
+            break;
+        case BetweenStudies::hunter_schmidt:
+            pooled.tau2 = std::max(0.0, (common.q - static_cast<double>(k)) / common.weight.sum());
+            break;
+        case BetweenStudies::two_step_dersimonian_laird:
+            pooled.tau2 = tau2_by_moments(studies, weights_at(studies, by_moments));
+            break;
+        case BetweenStudies::two_step_hedges:
+            pooled.tau2 =
+                tau2_by_moments(studies, weights_at(studies, tau2_by_moments(studies, Eigen::VectorXd::Ones(k))));
             break;
     }
     if (options.method != BetweenStudies::none) {
@@ -156,7 +204,7 @@ Pooled::Range Pooled::mean(const Eigen::VectorXd& columns) const {
         throw InvalidArgument("expected " + std::to_string(coefficient.size()) + " columns");
     const double upper_tail = 0.5 + 0.5 * options.level;
     const double critical = options.scatter
-                                ? quantile_of_t(upper_tail, static_cast<double>(studies - coefficient.size()))
+                                ? student_quantile(upper_tail, static_cast<double>(studies - coefficient.size()))
                                 : normal_quantile(upper_tail);
     const double estimate = columns.dot(coefficient);
     const double half = critical * std::sqrt(columns.dot(covariance * columns));
@@ -170,9 +218,14 @@ Pooled::Range Pooled::prediction(const Eigen::VectorXd& columns, double variance
     const double estimate = columns.dot(coefficient);
     const double degrees = static_cast<double>(studies - coefficient.size() - 1);
     if (degrees < 1.0) return {estimate, -kInfinite, kInfinite};
-    const double half = quantile_of_t(0.5 + 0.5 * options.level, degrees) *
+    const double half = student_quantile(0.5 + 0.5 * options.level, degrees) *
                         std::sqrt(tau2 + variance + columns.dot(covariance * columns));
     return {estimate, estimate - half, estimate + half};
+}
+
+double explained_percent(const Pooled& with_columns, const Pooled& without) {
+    if (!(without.tau2 > 0.0)) return std::numeric_limits<double>::quiet_NaN();
+    return 100.0 * std::max(0.0, 1.0 - with_columns.tau2 / without.tau2);
 }
 
 Eigen::VectorXd shrunken_effects(const Studies& studies, const Pooled& pooled) {

@@ -11,7 +11,13 @@ enum class BetweenStudies {
     none,               ///< it is zero: one common effect
     dersimonian_laird,  ///< moments of Cochran's Q (Control Clin Trials 1986;7:177)
     paule_mandel,       ///< where Q meets its expectation (J Res Natl Bur Stand 1982;87:377)
-    reml                ///< restricted maximum likelihood
+    reml,               ///< restricted maximum likelihood
+    ml,                 ///< maximum likelihood; too small with few studies
+    hedges,             ///< moments of the unweighted sum of squares (Hedges and Olkin 1985; Cochran 1954)
+    sidik_jonkman,      ///< two steps, never zero (J R Stat Soc C 2005;54:367)
+    hunter_schmidt,     ///< (Q - k) / sum of the weights; too small with few studies
+    two_step_dersimonian_laird,  ///< moments with the weights that the first step gives (DerSimonian and Kacker,
+    two_step_hedges              ///< Contemp Clin Trials 2007;28:105)
 };
 BetweenStudies between_studies_from_name(std::string_view name);  ///< throws InvalidArgument
 std::string_view between_studies_name(BetweenStudies method);
@@ -57,6 +63,13 @@ struct Pooled {
 
 /// Throws InvalidArgument (also when k <= p), NotIdentifiable when the columns are dependent, NotConverged.
 Pooled pool(const Studies& studies, const PoolingOptions& options = {});
+
+/// Between studies, by columns: the share of the variance that they explain, 1 - tau2 / tau2 without them, in per cent
+/// and not below 0 (Raudenbush 1994). NaN where there is nothing to explain.
+double explained_percent(const Pooled& with_columns, const Pooled& without);
+
+/// Quantile of Student's t; the normal's where `degrees` is infinite.
+double student_quantile(double p, double degrees);
 
 /// Each study's effect drawn to what the others make likely: columns x coefficient + tau2 / (tau2 + v) x residual.
 Eigen::VectorXd shrunken_effects(const Studies& studies, const Pooled& pooled);
