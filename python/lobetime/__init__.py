@@ -23,7 +23,15 @@ from .cases import Bookings, Cases, DataWarning, InvalidData, check_file, read_b
 from .caution import CAUTION
 from .comparison import FormComparison, compare_forms
 from .diagnostics import Diagnostics, diagnose_regression
-from .evidence import evidence_table, published_prior
+from .evidence import (
+    PooledRates,
+    PooledStudies,
+    PublishedPrior,
+    evidence_table,
+    pool_rates,
+    pool_studies,
+    published_prior,
+)
 from .model import IntervalWarning, Summary, TheatreTimeModel, load_model
 from .prediction import Prediction
 from .regression import RegressionWarning, RobustRegression
@@ -44,7 +52,10 @@ __all__ = [
     "NotConverged",
     "NotFinite",
     "NotIdentifiable",
+    "PooledRates",
+    "PooledStudies",
     "Prediction",
+    "PublishedPrior",
     "RegressionWarning",
     "RobustRegression",
     "Summary",
@@ -56,6 +67,8 @@ __all__ = [
     "diagnose_regression",
     "evidence_table",
     "load_model",
+    "pool_rates",
+    "pool_studies",
     "published_prior",
     "quantities",
     "read_bookings",

@@ -37,11 +37,11 @@ const std::map<std::string_view, Scatter> kScatter = {{"gland_ml", {1.0, 0.0}},
                                                       {"morcellation_min", {1.07, 0.40}},
                                                       {"operative_min", {0.55, 0.25}}};
 
-constexpr double kVague = 10.0;         ///< SD, on the log scale, of what is not known of a level before the series
-constexpr double kMedianLoses = 1.5708; ///< variance of a normal sample's median over that of its mean, pi / 2
+constexpr double kVague = 10.0;          ///< SD, on the log scale, of what is not known of a level before the series
+constexpr double kMedianLoses = 1.5708;  ///< variance of a normal sample's median over that of its mean, pi / 2
 constexpr double kUpper90 = 0.95;
-constexpr double kCounts = 0.01;  ///< share of a parameter's weight from which a unit counts as behind it
-constexpr int kVolume = param::Count;   ///< the volume of a series that does not report one, as one more unknown
+constexpr double kCounts = 0.01;       ///< share of a parameter's weight from which a unit counts as behind it
+constexpr int kVolume = param::Count;  ///< the volume of a series that does not report one, as one more unknown
 constexpr int kUnknowns = param::Count + 1;
 constexpr auto kLevels = kPooledLevels.size();
 
@@ -57,9 +57,7 @@ struct SeriesCase {
 
 double cases_of(const Series& row) { return std::isnan(row.n) ? kDefaults.n : row.n; }
 
-double gland_log_sd(const Series& row) {
-    return row.by_size ? kDefaults.gland_log_sd_by_size : kDefaults.gland_log_sd;
-}
+double gland_log_sd(const Series& row) { return row.by_size ? kDefaults.gland_log_sd_by_size : kDefaults.gland_log_sd; }
 
 double log_sd_of(const Series& row, std::string_view column) {
     const auto at = kScatter.find(column);
@@ -188,8 +186,7 @@ std::vector<SeriesFigure> figures_of(const std::vector<Series>& series) {
 struct Start {
     Eigen::VectorXd mean, unknown, between;
 
-    explicit Start(const PriorSet& assumptions)
-        : mean(param::Count), unknown(param::Count), between(param::Count) {
+    explicit Start(const PriorSet& assumptions) : mean(param::Count), unknown(param::Count), between(param::Count) {
         for (int p = 0; p < param::Count; ++p) {
             const std::string name(core_parameters()[static_cast<std::size_t>(p)].name);
             const ParameterPrior* row = assumptions.find(name);
@@ -211,6 +208,8 @@ struct Linear {
     Eigen::MatrixXd slope;     ///< figures x core parameters
     Eigen::MatrixXd sampling;  ///< of the figures, with the volumes that are not known
     Eigen::MatrixXd fixed;     ///< sampling, assumed spread between units and what is not known of the mean
+    std::array<Eigen::MatrixXd, kLevels> column;  ///< slopes of a level, a column a unit
+    std::array<Eigen::MatrixXd, kLevels> kernel;  ///< column column': what a variance of 1 of the level adds
 };
 
 class Regression {
@@ -236,7 +235,7 @@ public:
             const Eigen::VectorXd next = posterior_mean(linear, tau2);
             const double moved = (next - mean).cwiseAbs().maxCoeff();
             mean = next;
-            if (moved < 1e-9) return result(mean, tau2);
+            if (moved < 1e-8) return result(mean, tau2);
         }
         throw NotConverged("the pooled series did not settle in " + std::to_string(kRounds) + " rounds");
     }
@@ -252,7 +251,7 @@ private:
 
     Linear linearise(const Eigen::VectorXd& mean) const {
         const Eigen::Index n = size();
-        Linear out{Eigen::VectorXd(n), Eigen::MatrixXd(n, param::Count), Eigen::MatrixXd::Zero(n, n), {}};
+        Linear out{Eigen::VectorXd(n), Eigen::MatrixXd(n, param::Count), Eigen::MatrixXd::Zero(n, n), {}, {}, {}};
         Eigen::VectorXd of_volume(n);
         for (Eigen::Index i = 0; i < n; ++i) {
             const SeriesFigure& figure = figures_[static_cast<std::size_t>(i)];
@@ -271,6 +270,10 @@ private:
         }
         out.fixed = out.sampling + within_units(out.slope, start_.between) +
                     out.slope * start_.unknown.asDiagonal() * out.slope.transpose();
+        for (std::size_t k = 0; k < kLevels; ++k) {
+            out.column[k] = by_unit(out, kPooledLevels[k]);
+            out.kernel[k] = out.column[k] * out.column[k].transpose();
+        }
         return out;
     }
 
@@ -300,7 +303,9 @@ private:
     }
 
     Eigen::LLT<Eigen::MatrixXd> factor(const Linear& linear, const Eigen::Array3d& tau2) const {
-        return Eigen::LLT<Eigen::MatrixXd>(linear.fixed + within_units(linear.slope, levels_only(tau2)));
+        Eigen::MatrixXd covariance = linear.fixed;
+        for (std::size_t k = 0; k < kLevels; ++k) covariance += tau2[static_cast<Eigen::Index>(k)] * linear.kernel[k];
+        return Eigen::LLT<Eigen::MatrixXd>(covariance);
     }
 
     /// Variances between units of most restricted likelihood: Fisher's scoring, halved until the likelihood rises, at
@@ -308,8 +313,6 @@ private:
     /// integrated over.
     Eigen::Array3d likely_spread(const Linear& linear, Eigen::Array3d tau2) const {
         constexpr int kSteps = 200;
-        std::array<Eigen::MatrixXd, kLevels> columns;
-        for (std::size_t k = 0; k < kLevels; ++k) columns[k] = by_unit(linear, kPooledLevels[k]);
         const auto log_likelihood = [&](const Eigen::LLT<Eigen::MatrixXd>& cholesky) {
             const double log_root = Eigen::VectorXd(cholesky.matrixLLT().diagonal()).array().log().sum();
             return -log_root - 0.5 * linear.residual.dot(cholesky.solve(linear.residual));
@@ -319,15 +322,17 @@ private:
         for (int step = 0; step < kSteps; ++step) {
             const Eigen::VectorXd pull = cholesky.solve(linear.residual);
             std::array<Eigen::MatrixXd, kLevels> rooted;
-            for (std::size_t k = 0; k < kLevels; ++k) rooted[k] = cholesky.matrixL().solve(columns[k]);
+            for (std::size_t k = 0; k < kLevels; ++k) rooted[k] = cholesky.matrixL().solve(linear.column[k]);
             Eigen::Vector3d score;
             Eigen::Matrix3d information;
             for (std::size_t k = 0; k < kLevels; ++k) {
                 const auto at = static_cast<Eigen::Index>(k);
-                score[at] = 0.5 * ((columns[k].transpose() * pull).squaredNorm() - rooted[k].squaredNorm());
-                for (std::size_t l = 0; l < kLevels; ++l)
-                    information(at, static_cast<Eigen::Index>(l)) =
+                score[at] = 0.5 * ((linear.column[k].transpose() * pull).squaredNorm() - rooted[k].squaredNorm());
+                for (std::size_t l = 0; l <= k; ++l) {
+                    const auto other = static_cast<Eigen::Index>(l);
+                    information(at, other) = information(other, at) =
                         0.5 * (rooted[k].transpose() * rooted[l]).squaredNorm();
+                }
             }
             for (Eigen::Index k = 0; k < 3; ++k) {
                 if ((tau2[k] > 0.0 || score[k] > 0.0) && information(k, k) > 0.0) continue;
@@ -340,7 +345,7 @@ private:
             bool moved = false;
             for (double share = 1.0; share > 1e-8; share *= 0.5) {
                 const Eigen::Array3d next = (tau2 + share * full).max(0.0);
-                if ((next - tau2).abs().maxCoeff() < 1e-12) break;
+                if ((next - tau2).abs().maxCoeff() < 1e-10) break;
                 const auto there = factor(linear, next);
                 const double likelihood = log_likelihood(there);
                 if (likelihood <= here) continue;
@@ -367,8 +372,8 @@ private:
         PooledSeries out;
         out.figures = figures_;
         out.mean = mean;
-        out.covariance = Eigen::MatrixXd(start_.unknown.asDiagonal()) -
-                         reach.transpose() * factor(linear, tau2).solve(reach);
+        out.covariance =
+            Eigen::MatrixXd(start_.unknown.asDiagonal()) - reach.transpose() * factor(linear, tau2).solve(reach);
         out.between = start_.between + levels_only(tau2);
         out.told = 1.0 - out.covariance.diagonal().array() / start_.unknown.array();
         out.degrees = Eigen::VectorXd::Constant(param::Count, std::numeric_limits<double>::infinity());
@@ -468,8 +473,7 @@ std::vector<LeftOut> leave_one_study_out(const std::vector<Series>& series, cons
             const Eigen::VectorXd slope = predicted.slope.head<param::Count>();
             const Eigen::VectorXd of_units = slope.array().square() * pooled.between.array();
             const double of_volume = predicted.slope[kVolume] * predicted.slope[kVolume] * volume2;
-            const double variance =
-                slope.dot(pooled.covariance * slope) + of_units.sum() + of_volume + figure.variance;
+            const double variance = slope.dot(pooled.covariance * slope) + of_units.sum() + of_volume + figure.variance;
             // The degrees of the level that this figure scatters by most.
             double degrees = std::numeric_limits<double>::infinity(), largest = 0.0;
             for (const int p : kPooledLevels) {

@@ -18,8 +18,8 @@ namespace {
 
 constexpr double kInfinite = std::numeric_limits<double>::infinity();
 constexpr std::array<std::string_view, 10> kNames = {
-    "none",   "dersimonian_laird", "paule_mandel",   "reml",                       "ml",
-    "hedges", "sidik_jonkman",     "hunter_schmidt", "two_step_dersimonian_laird", "two_step_hedges"};
+    "none",           "dersimonian_laird",          "paule_mandel",   "reml", "ml", "hedges", "sidik_jonkman",
+    "hunter_schmidt", "two_step_dersimonian_laird", "two_step_hedges"};
 
 /// Weighted least squares at one value of tau2.
 struct Weighted {
@@ -88,16 +88,16 @@ double likely_tau2(const Studies& studies, double start, bool restricted) {
         const Eigen::MatrixXd projection = at.projection(studies);
         const Eigen::VectorXd pull = projection * studies.effect;
         // Fisher's scoring; it may turn about the solution for ever unless a step that turns back is a shorter one.
-        const double step_to = restricted
-                                   ? (pull.squaredNorm() - projection.trace()) / projection.squaredNorm()
-                                   : (pull.squaredNorm() - at.weight.sum()) / at.weight.squaredNorm();
+        const double step_to = restricted ? (pull.squaredNorm() - projection.trace()) / projection.squaredNorm()
+                                          : (pull.squaredNorm() - at.weight.sum()) / at.weight.squaredNorm();
         if (step_to * last < 0.0) pace *= 0.5;
         last = step_to;
         const double next = std::max(0.0, tau2 + pace * step_to);
         if (std::abs(next - tau2) <= 1e-12 * (next + studies.variance.minCoeff())) return next;
         tau2 = next;
     }
-    throw NotConverged("the variance between studies did not settle in " + std::to_string(kSteps) + " steps of scoring");
+    throw NotConverged("the variance between studies did not settle in " + std::to_string(kSteps) +
+                       " steps of scoring");
 }
 
 }  // namespace
@@ -112,8 +112,7 @@ BetweenStudies between_studies_from_name(std::string_view name) {
     }
     std::string known;
     for (const std::string_view one : kNames) known += (known.empty() ? "" : ", ") + std::string(one);
-    throw InvalidArgument("between studies: '" + std::string(name) +
-                          "' is none of " + known);
+    throw InvalidArgument("between studies: '" + std::string(name) + "' is none of " + known);
 }
 
 std::string_view between_studies_name(BetweenStudies method) { return kNames[static_cast<std::size_t>(method)]; }

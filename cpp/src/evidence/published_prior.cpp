@@ -24,8 +24,8 @@ constexpr double kUpper90 = 0.95;
 
 const PriorSet& assumed_prior() {
     static const PriorSet assumed = [] {
-    PriorSet prior;
-    // clang-format off
+        PriorSet prior;
+        // clang-format off
     prior.parameters = {
         // name, centre, 5 %, 95 %, origin, source
         {"yield_g_80", 55.0, 40.0, 75.0, kAssumption, "where the search starts: its mean and spread are the series' alone"},
@@ -87,8 +87,8 @@ const PriorSet& assumed_prior() {
         {"theatre", 1.0, 0.65, 1.5, kAssumption, "phases together scatter as their spreads say"},
     };
     prior.fault_rates = {{"other", 1.0, 30.0, kAssumption, "no studies"}};
-    // clang-format on
-    return prior;
+        // clang-format on
+        return prior;
     }();
     return assumed;
 }
@@ -140,8 +140,8 @@ void take(const PooledSeries& pooled, int p, PublishedEvidence& evidence) {
     evidence.figures.push_back({std::string(definition.name), std::string(definition.unit),
                                 "nonlinear random-effects meta-regression, spread between units " + between,
                                 body.studies, body.cases, std::numeric_limits<double>::quiet_NaN(), row.centre, row.low,
-                                row.high, std::sqrt(pooled.between[p]), body.i2_percent, grading.grade,
-                                grading.reasons, listed(pooled.behind[at])});
+                                row.high, std::sqrt(pooled.between[p]), body.i2_percent, grading.grade, grading.reasons,
+                                listed(pooled.behind[at])});
 }
 
 RatePrior rate_prior(const std::string& name, const std::vector<RateCounts>& rows) {

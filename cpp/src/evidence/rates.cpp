@@ -21,7 +21,7 @@ namespace lobetime {
 namespace {
 
 constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
-constexpr double kLargestSd = 4.0;      ///< logit scale: chances of units that differ a thousandfold
+constexpr double kLargestSd = 4.0;  ///< logit scale: chances of units that differ a thousandfold
 constexpr double kHalfNormalScale = 0.5;
 
 /// Nodes and weights of Gauss-Hermite quadrature.
@@ -92,8 +92,7 @@ double total_log(const std::vector<RateCounts>& counts, double logit, double sd)
 
 /// Where a function of one variable is largest, and its value there.
 std::pair<double, double> largest(const std::function<double(double)>& function, double low, double high) {
-    const auto found =
-        boost::math::tools::brent_find_minima([&](double x) { return -function(x); }, low, high, 40);
+    const auto found = boost::math::tools::brent_find_minima([&](double x) { return -function(x); }, low, high, 40);
     return {found.first, -found.second};
 }
 
@@ -183,21 +182,6 @@ void predict(const std::vector<RateCounts>& counts, PooledRate& pooled) {
     }
     pooled.predicted_mean = mean;
     pooled.predicted_logit_variance = square - logit * logit;
-    const auto quantile = [&](double level) {
-        const auto beyond = [&](double x) {
-            double below = -level;
-            for (std::size_t i = 0; i < grid.weight.size(); ++i) {
-                if (grid.weight[i] > 1e-9) below += grid.weight[i] * normal_cdf((x - grid.logit[i]) / grid.sd[i]);
-            }
-            return below;
-        };
-        std::uintmax_t steps = 100;
-        const auto ends = boost::math::tools::toms748_solve(beyond, kLowestLogit, kHighestLogit,
-                                                            boost::math::tools::eps_tolerance<double>(30), steps);
-        return expit(0.5 * (ends.first + ends.second));
-    };
-    pooled.predicted_lower = quantile(0.05);
-    pooled.predicted_upper = quantile(0.95);
 }
 
 void check(const std::vector<RateCounts>& counts) {
@@ -350,6 +334,25 @@ PooledRate pool_rates(const std::vector<RateCounts>& counts) {
     return out;
 }
 
+std::pair<double, double> predicted_rate_interval(const std::vector<RateCounts>& counts) {
+    check(counts);
+    const Grid grid = weighed(counts);
+    const auto quantile = [&](double level) {
+        const auto beyond = [&](double x) {
+            double below = -level;
+            for (std::size_t i = 0; i < grid.weight.size(); ++i) {
+                if (grid.weight[i] > 1e-9) below += grid.weight[i] * normal_cdf((x - grid.logit[i]) / grid.sd[i]);
+            }
+            return below;
+        };
+        std::uintmax_t steps = 100;
+        const auto ends = boost::math::tools::toms748_solve(beyond, kLowestLogit, kHighestLogit,
+                                                            boost::math::tools::eps_tolerance<double>(30), steps);
+        return expit(0.5 * (ends.first + ends.second));
+    };
+    return {quantile(0.05), quantile(0.95)};
+}
+
 std::vector<PooledFigure> pooled_rate_figures() {
     std::vector<PooledFigure> out;
     for (const auto& [event, device_class] : published_rate_classes()) {
@@ -367,9 +370,10 @@ std::vector<PooledFigure> pooled_rate_figures() {
             sources += (sources.empty() ? "" : "; ") + one.citation;
         }
         const Grading grading = grade_of(body);
+        const auto [lower, upper] = predicted_rate_interval(counts);
         out.push_back({event + "[" + device_class + "]", "per case", pooled.method(), body.sourced ? body.studies : 0,
-                       pooled.cases, pooled.events, pooled.rate, pooled.predicted_lower, pooled.predicted_upper,
-                       pooled.between_sd, pooled.i2_percent, grading.grade, grading.reasons, sources});
+                       pooled.cases, pooled.events, pooled.rate, lower, upper, pooled.between_sd, pooled.i2_percent,
+                       grading.grade, grading.reasons, sources});
     }
     return out;
 }

@@ -41,8 +41,11 @@ void check_reported(const Series& row, const SeriesQuantity& quantity, Problems&
     const Reported& reported = row.*quantity.reported;
     const std::string stem(quantity.stem);
     if (reported.is_blank()) {
-        for (const auto& [suffix, value] : {std::pair{"_sd", reported.sd}, {"_q1", reported.q1}, {"_q3", reported.q3},
-                                            {"_lowest", reported.lowest}, {"_highest", reported.highest}}) {
+        for (const auto& [suffix, value] : {std::pair{"_sd", reported.sd},
+                                            {"_q1", reported.q1},
+                                            {"_q3", reported.q3},
+                                            {"_lowest", reported.lowest},
+                                            {"_highest", reported.highest}}) {
             if (!std::isnan(value))
                 problems.add(row, stem + suffix, value, "blank where " + std::string(quantity.column) + " is blank");
         }
@@ -54,10 +57,11 @@ void check_reported(const Series& row, const SeriesQuantity& quantity, Problems&
     if (!std::isnan(reported.sd) && !(reported.sd > 0.0 && reported.sd <= quantity.highest))
         problems.add(row, stem + "_sd", reported.sd, "above 0, up to " + allowed.substr(allowed.find("to ") + 3));
     double last = 0.0;
-    for (const auto& [suffix, value] :
-         {std::pair{"_lowest", reported.lowest}, {"_q1", reported.q1},
-          {"", row.statistic == Statistic::median ? reported.value : Reported::kBlank}, {"_q3", reported.q3},
-          {"_highest", reported.highest}}) {
+    for (const auto& [suffix, value] : {std::pair{"_lowest", reported.lowest},
+                                        {"_q1", reported.q1},
+                                        {"", row.statistic == Statistic::median ? reported.value : Reported::kBlank},
+                                        {"_q3", reported.q3},
+                                        {"_highest", reported.highest}}) {
         if (std::isnan(value)) continue;
         if (!(value > 0.0 && value >= last))
             problems.add(row, stem + suffix, value, "positive, in the order lowest, q1, median, q3, highest");
@@ -104,9 +108,11 @@ void check_series(std::span<const Series> series) {
     for (const Series& row : series) {
         if (row.id.empty()) problems.add("a row without an id; allowed: a text that no other row has");
         if (!row.id.empty() && !ids.insert(row.id).second)
-            problems.add("row " + row.id + ", column id: '" + row.id + "' again; allowed: a text that no other row has");
+            problems.add("row " + row.id + ", column id: '" + row.id +
+                         "' again; allowed: a text that no other row has");
         if (row.citation.empty()) problems.add("row " + row.id + ", column citation: blank; allowed: where it is from");
-        if (!std::isnan(row.n) && !(row.n >= 2.0 && row.n <= 1e6)) problems.add(row, "n", row.n, "2 to 1000000, or blank");
+        if (!std::isnan(row.n) && !(row.n >= 2.0 && row.n <= 1e6))
+            problems.add(row, "n", row.n, "2 to 1000000, or blank");
         if (!(row.blade.empty() || row.blade == "reciprocating" || row.blade == "oscillating"))
             problems.add("row " + row.id + ", column blade: '" + row.blade +
                          "'; allowed: reciprocating, oscillating, or blank");
@@ -115,7 +121,8 @@ void check_series(std::span<const Series> series) {
             check_reported(row, quantity, problems);
             any = any || !(row.*quantity.reported).is_blank();
         }
-        if (row.own && !any) problems.add("row " + row.id + ": no figure; allowed: at least one of gland_ml to operative_g_min");
+        if (row.own && !any)
+            problems.add("row " + row.id + ": no figure; allowed: at least one of gland_ml to operative_g_min");
         if (!row.tissue.is_blank() && !row.gland.is_blank() && row.tissue.value > row.gland.value)
             problems.add(row, "tissue_g", row.tissue.value, "at most gland_ml, as a gram takes about a millilitre");
         if (std::isnan(row.first_case) != std::isnan(row.last_case) ||
@@ -130,10 +137,12 @@ void check_series(std::span<const Series> series) {
 const std::vector<Series>& published_series() {
     constexpr auto kMedian = Statistic::median;
     constexpr auto kMixed = Experience::mixed, kNovice = Experience::novice;
-    const auto two_centres = "J Endourol 2005;19:555-8", matched = "Ther Adv Urol 2018;10:223-33, doi 10.1177/1756287218779784",
+    const auto two_centres = "J Endourol 2005;19:555-8",
+               matched = "Ther Adv Urol 2018;10:223-33, doi 10.1177/1756287218779784",
                strata = "J Endourol 2004;18:183-8, doi 10.1089/089277904322959842",
                by_volume = "prospective series by volume, < 100 and >= 100 mL (abstract listing)",
-               multicentre = "World J Urol 2021, PMID 32997262", blocks = "Int Braz J Urol, blocks of ten cases, n = 90",
+               multicentre = "World J Urol 2021, PMID 32997262",
+               blocks = "Int Braz J Urol, blocks of ten cases, n = 90",
                review = "systematic review, n = 5,652 in three arms, Eur Urol Focus 2022;8:532-44";
     // clang-format off
     static const std::vector<Series> rows = {

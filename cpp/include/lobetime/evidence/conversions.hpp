@@ -27,6 +27,10 @@ MeanSd mean_and_sd(const ReportedSummary& summary);
 /// correction of Shi, J Appl Stat 2020;47:2537 for log-normal values; from mean and SD as those of a log-normal law.
 MeanSd log_mean_and_sd(const ReportedSummary& summary);
 
+/// Mean and SD of log-normal values: from quantiles by log_mean_and_sd and the back-transform of Shi, J Appl Stat
+/// 2020;47:2537, which takes out what the sampling error of those two adds.
+MeanSd log_normal_mean_and_sd(const ReportedSummary& summary);
+
 /// Mean and SD of a log-normal law of which those of the logarithm are given.
 MeanSd from_logs(const MeanSd& of_logs);
 

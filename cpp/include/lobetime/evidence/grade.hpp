@@ -13,10 +13,10 @@ std::string_view grade_name(Grade grade);  ///< "very low", "low", "moderate", "
 struct Body {
     int studies = 0;
     double cases = 0.0;
-    double i2_percent = 0.0;         ///< NaN: not estimated
-    double direct_share = 1.0;       ///< of the cases: the number itself was measured, glands' size known
-    double randomised_share = 0.0;   ///< of the cases
-    bool sourced = true;             ///< false: common practice, no publication
+    double i2_percent = 0.0;        ///< NaN: not estimated
+    double direct_share = 1.0;      ///< of the cases: the number itself was measured, glands' size known
+    double randomised_share = 0.0;  ///< of the cases
+    bool sourced = true;            ///< false: common practice, no publication
 };
 
 struct Grading {

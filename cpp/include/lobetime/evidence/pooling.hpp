@@ -8,14 +8,14 @@ namespace lobetime {
 
 /// How the variance between studies is estimated.
 enum class BetweenStudies {
-    none,               ///< it is zero: one common effect
-    dersimonian_laird,  ///< moments of Cochran's Q (Control Clin Trials 1986;7:177)
-    paule_mandel,       ///< where Q meets its expectation (J Res Natl Bur Stand 1982;87:377)
-    reml,               ///< restricted maximum likelihood
-    ml,                 ///< maximum likelihood; too small with few studies
-    hedges,             ///< moments of the unweighted sum of squares (Hedges and Olkin 1985; Cochran 1954)
-    sidik_jonkman,      ///< two steps, never zero (J R Stat Soc C 2005;54:367)
-    hunter_schmidt,     ///< (Q - k) / sum of the weights; too small with few studies
+    none,                        ///< it is zero: one common effect
+    dersimonian_laird,           ///< moments of Cochran's Q (Control Clin Trials 1986;7:177)
+    paule_mandel,                ///< where Q meets its expectation (J Res Natl Bur Stand 1982;87:377)
+    reml,                        ///< restricted maximum likelihood
+    ml,                          ///< maximum likelihood; too small with few studies
+    hedges,                      ///< moments of the unweighted sum of squares (Hedges and Olkin 1985; Cochran 1954)
+    sidik_jonkman,               ///< two steps, never zero (J R Stat Soc C 2005;54:367)
+    hunter_schmidt,              ///< (Q - k) / sum of the weights; too small with few studies
     two_step_dersimonian_laird,  ///< moments with the weights that the first step gives (DerSimonian and Kacker,
     two_step_hedges              ///< Contemp Clin Trials 2007;28:105)
 };

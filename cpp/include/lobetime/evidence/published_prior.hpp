@@ -12,10 +12,10 @@ namespace lobetime {
 struct PooledFigure {
     std::string name, unit, method;
     int studies;
-    double cases, events;            ///< events of a rate, else NaN
-    double estimate, lower, upper;   ///< natural scale; 90 % prediction interval: where a new unit's own lies
-    double between_sd;               ///< between units, working scale (logit of a rate)
-    double i2_percent;               ///< NaN where the spread between units was not estimated
+    double cases, events;           ///< events of a rate, else NaN
+    double estimate, lower, upper;  ///< natural scale; 90 % prediction interval: where a new unit's own lies
+    double between_sd;              ///< between units, working scale (logit of a rate)
+    double i2_percent;              ///< NaN where the spread between units was not estimated
     Grade grade;
     std::vector<std::string> reasons;  ///< why not a higher grade
     std::string sources;

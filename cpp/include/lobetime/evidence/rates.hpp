@@ -33,16 +33,16 @@ double binomial_normal_log_likelihood(const std::vector<RateCounts>& counts, dou
 
 /// A chance pooled over units. No continuity correction: no event in n cases is a likelihood like any other.
 struct PooledRate {
-    double rate = 0.0;          ///< of the median unit, maximum likelihood; 0 without an event
-    double lower, upper;        ///< profile likelihood, 95 %
-    double between_sd = 0.0;    ///< logit scale, maximum likelihood; 0 is legal
-    double i2_percent = 0.0;    ///< share of between_sd^2 in the variance of a typical study's logit; NaN of one study
+    double rate = 0.0;        ///< of the median unit, maximum likelihood; 0 without an event
+    double lower, upper;      ///< profile likelihood, 95 %
+    double between_sd = 0.0;  ///< logit scale, maximum likelihood; 0 is legal
+    double i2_percent = 0.0;  ///< share of between_sd^2 in the variance of a typical study's logit; NaN of one study
     int studies = 0;
     double cases = 0.0, events = 0.0;
-    /// A new unit's chance: the logit's mean integrated under Jeffreys' density of a single binomial, sqrt(p (1 - p)) on
-    /// the logit scale, and the spread under a half-normal of scale 0.5 (Res Synth Methods 2021;12:448): so few studies
-    /// do not tell that spread. Mean, variance of the logit, 90 % interval.
-    double predicted_mean, predicted_logit_variance, predicted_lower, predicted_upper;
+    /// A new unit's chance: the logit's mean integrated under Jeffreys' density of a single binomial, sqrt(p (1 - p))
+    /// on the logit scale, and the spread under a half-normal of scale 0.5 (Res Synth Methods 2021;12:448): so few
+    /// studies do not tell that spread. Mean, and variance of the logit.
+    double predicted_mean, predicted_logit_variance;
 
     std::string method() const;
     /// Events and cases of a Beta distribution with the pooled rate (the predicted mean, if no event was seen) as its
@@ -52,6 +52,9 @@ struct PooledRate {
 
 /// Throws InvalidArgument: no counts, events outside 0 to cases.
 PooledRate pool_rates(const std::vector<RateCounts>& counts);
+
+/// 90 % interval of a new unit's chance, by the same weights as PooledRate's prediction.
+std::pair<double, double> predicted_rate_interval(const std::vector<RateCounts>& counts);
 
 /// Each event and class that has counts, pooled and graded.
 std::vector<PooledFigure> pooled_rate_figures();

@@ -34,8 +34,8 @@ struct Series {
     Statistic statistic = Statistic::mean;
     bool by_size = false;  ///< glands of a limited range of sizes: volumes scatter less
     double gland_from_ml = Reported::kBlank, gland_to_ml = Reported::kBlank;
-    Reported gland{}, tissue{}, enucleation{}, morcellation{}, operative{};          ///< mL, g, min
-    Reported enucleation_rate{}, morcellation_rate{}, operative_rate{};          ///< g/min, mean of ratios
+    Reported gland{}, tissue{}, enucleation{}, morcellation{}, operative{};  ///< mL, g, min
+    Reported enucleation_rate{}, morcellation_rate{}, operative_rate{};      ///< g/min, mean of ratios
     std::string blade{};                                                     ///< reciprocating, oscillating or blank
     Experience experience = Experience::expert;
     double first_case = Reported::kBlank, last_case = Reported::kBlank;  ///< the surgeons' case numbers
