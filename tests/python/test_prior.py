@@ -217,6 +217,7 @@ def test_making_a_prior_computes_nothing():
         )
 
 
+@pytest.mark.filterwarnings("ignore::lobetime.DataWarning")
 def test_model_file_says_which_prior(tmp_path):
     prior = lt.PublishedPrior(extra=own_rows(**SLOW_UNIT))
     history = lt.datasets.load_demo_unit().history
