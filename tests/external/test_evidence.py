@@ -185,7 +185,7 @@ def clasp() -> tuple[Doubles, Doubles]:
 
 
 def test_clasp_by_maximum_likelihood():
-    """The likelihood falls from zero on: the tau that is printed, 0.0023, is where an iteration towards zero stopped."""
+    """The likelihood falls from zero on: the tau that is printed, 0.0023, is where an iteration to zero stopped."""
     effect, variance = clasp()
 
     def log_likelihood(tau: float) -> float:

@@ -117,8 +117,29 @@ struct Predicted {
     Eigen::Matrix<double, kUnknowns, 1> slope;
 };
 
+/// Log SDs of one case about its median: enucleation, rest of the operation, morcellation (with the tissue's share).
+using Spreads = std::array<double, 3>;
+
+Spreads spreads_of(const PriorSet& assumptions) {
+    const auto centre = [&](std::string_view name) { return assumptions.spread(name).centre; };
+    return {centre("enucleation"), centre("haemostasis"), std::hypot(centre("morcellation"), centre("tissue"))};
+}
+
+/// Mean log of a sum of independent log-normal minutes of which the medians are given, as if the sum were log-normal,
+/// too (Fenton, IRE Trans Commun Syst 1960;8:57).
+Jet log_of_sum(const std::array<Jet, 3>& medians, const Spreads& spreads) {
+    Jet mean(0.0), variance(0.0);
+    for (std::size_t i = 0; i < medians.size(); ++i) {
+        const double squared = spreads[i] * spreads[i];
+        const Jet one = medians[i] * std::exp(0.5 * squared);
+        mean += one;
+        variance += one * one * std::expm1(squared);
+    }
+    return log(mean) - 0.5 * log(1.0 + variance / (mean * mean));
+}
+
 /// Mean log of a figure of the series, with derivatives.
-Predicted predict(const Eigen::VectorXd& mean, const Series& row, std::string_view column) {
+Predicted predict(const Eigen::VectorXd& mean, const Series& row, std::string_view column, const Spreads& spreads) {
     std::array<Jet, kUnknowns> theta;
     for (int p = 0; p < kUnknowns; ++p)
         theta[static_cast<std::size_t>(p)] = Jet::parameter(p == kVolume ? 0.0 : mean[p], p);
@@ -149,17 +170,17 @@ Predicted predict(const Eigen::VectorXd& mean, const Series& row, std::string_vi
                                                    std::log(kDefaults.canister_ml), Jet(exp(t[param::fluid_log_sd])));
         return formulas::morcellation_min(t, one, blade, swaps);
     };
-    // A sum's typical minutes are taken as the sum of the phases' typical ones: at the spreads of this model they
-    // differ by less than 3 %.
-    const auto operative = [&] { return enucleation() + formulas::haemostasis_min(t, one) + morcellation(); };
+    const auto operative = [&] {
+        return log_of_sum({enucleation(), formulas::haemostasis_min(t, one), morcellation()}, spreads);
+    };
     Jet out;
     if (column == "tissue_g") out = tissue;
     if (column == "enucleation_min") out = log(enucleation());
     if (column == "morcellation_min") out = log(morcellation());
-    if (column == "operative_min") out = log(operative());
+    if (column == "operative_min") out = operative();
     if (column == "enucleation_g_min") out = log_tissue - log(enucleation());
     if (column == "morcellation_g_min") out = log_tissue - log(morcellation());
-    if (column == "operative_g_min") out = log_tissue - log(operative());
+    if (column == "operative_g_min") out = log_tissue - operative();
     return {out.value.mean(), out.slope.colwise().mean().transpose().matrix()};
 }
 
@@ -215,7 +236,7 @@ struct Linear {
 class Regression {
 public:
     Regression(const std::vector<Series>& series, const PriorSet& assumptions)
-        : series_(series), start_(assumptions), figures_(figures_of(series)) {
+        : series_(series), start_(assumptions), spreads_(spreads_of(assumptions)), figures_(figures_of(series)) {
         std::map<std::string, int> units;
         for (const SeriesFigure& figure : figures_) {
             const auto [at, is_new] = units.emplace(row(figure).unit, static_cast<int>(units.size()));
@@ -255,7 +276,7 @@ private:
         Eigen::VectorXd of_volume(n);
         for (Eigen::Index i = 0; i < n; ++i) {
             const SeriesFigure& figure = figures_[static_cast<std::size_t>(i)];
-            const Predicted predicted = predict(mean, row(figure), figure.column);
+            const Predicted predicted = predict(mean, row(figure), figure.column, spreads_);
             out.slope.row(i) = predicted.slope.head<param::Count>();
             of_volume[i] = predicted.slope[kVolume];
             out.residual[i] = figure.log_mean - predicted.value + out.slope.row(i).dot(mean - start_.mean);
@@ -441,6 +462,7 @@ private:
 
     const std::vector<Series>& series_;
     Start start_;
+    Spreads spreads_;
     std::vector<SeriesFigure> figures_;
     std::vector<int> unit_;
     int n_units_ = 0;
@@ -469,7 +491,7 @@ std::vector<LeftOut> leave_one_study_out(const std::vector<Series>& series, cons
         const PooledSeries pooled = Regression(others, assumptions).solve();
         for (const SeriesFigure& figure : figures) {
             const Series& row = left[static_cast<std::size_t>(figure.series)];
-            const Predicted predicted = predict(pooled.mean, row, figure.column);
+            const Predicted predicted = predict(pooled.mean, row, figure.column, spreads_of(assumptions));
             const Eigen::VectorXd slope = predicted.slope.head<param::Count>();
             const Eigen::VectorXd of_units = slope.array().square() * pooled.between.array();
             const double of_volume = predicted.slope[kVolume] * predicted.slope[kVolume] * volume2;

@@ -47,9 +47,8 @@ const PriorSet& assumed_prior() {
         {"rate_50", 5.6, 2.9, 10.8, kAssumption, "where the search starts: its mean and spread are the series' alone"},
         {"rate_exponent", 0.15, -0.05, 0.35, kPublished,
          "efficiency rises with size (J Endourol 2005;19:555-8); the amount is an assumption"},
-        {"blade_oscillating", 0.1823215567939546, -0.1053605156578263, 0.4700036292457356, kPublished,
-         "5.29 against 3.95 g/min (Eur Urol Focus 2022;8:532-44); head-to-head difference 0.75 g/min, -0.46 to 1.97 (doi "
-         "10.1177/08927790261457170)"},
+        {"blade_oscillating", 0.1738, -0.11, 0.4576, kPublished,
+         "head-to-head difference 0.75 g/min, -0.46 to 1.97 (doi 10.1177/08927790261457170), to 3.95 g/min (Eur Urol Focus 2022;8:532-44)"},
         {"suction_peristaltic", -0.20, -0.48, 0.08, kPractice, "a bit slower than a vacuum; no source"},
         {"suction_wall", -0.30, -0.90, 0.30, kPractice, "rarely strong enough; no source"},
         {"m_learn", 0.4, 0.0, 0.8, kPublished,
