@@ -190,14 +190,15 @@ void bind_fit(py::module_& m) {
         [](const CaseTable& cases, const PriorSet& prior, const std::string& loss, double tuning,
            const std::string& scale_method, bool use_prior, int threads,
            const std::function<void(int, double)>& progress, const py::object& held_spreads,
-           const std::map<std::string, double>& fixed, const std::optional<std::string>& estimator, int starts,
-           std::uint64_t seed) {
+           const std::optional<std::array<double, 3>>& held_groups, const std::map<std::string, double>& fixed,
+           const std::optional<std::string>& estimator, int starts, std::uint64_t seed) {
             FitOptions options;
             options.fixed = fixed;
             if (estimator) options.estimator = estimator_from_name(*estimator);
             options.starts = starts;
             options.seed = seed;
             if (!held_spreads.is_none()) options.held_spreads = held_spreads.cast<std::array<double, kChannels>>();
+            options.held_groups = held_groups;
             options.loss = Loss(loss, tuning);
             options.scale_method = scale_method_from_name(scale_method);
             options.use_prior = use_prior;
@@ -215,7 +216,7 @@ void bind_fit(py::module_& m) {
         },
         py::arg("cases"), py::arg("prior"), py::kw_only(), py::arg("loss") = "bisquare", py::arg("tuning") = 0.0,
         py::arg("scale_method") = "reweighted", py::arg("use_prior") = true, py::arg("threads") = 0,
-        py::arg("progress") = nullptr, py::arg("held_spreads") = py::none(),
+        py::arg("progress") = nullptr, py::arg("held_spreads") = py::none(), py::arg("held_groups") = py::none(),
         py::arg("fixed") = std::map<std::string, double>{}, py::arg("estimator") = py::none(), py::arg("starts") = 20,
         py::arg("seed") = 1);
 }

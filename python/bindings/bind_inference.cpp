@@ -1,5 +1,4 @@
 #include <lobetime/core/errors.hpp>
-#include <lobetime/evidence/published_prior.hpp>
 #include <lobetime/inference/bootstrap.hpp>
 #include <lobetime/inference/fitted_model.hpp>
 #include <lobetime/inference/model_file.hpp>
@@ -94,11 +93,11 @@ bool is_bca(const std::string& kind) {
     return kind == "bca";
 }
 
-py::dict interval_columns(const TheatreTimeFit& fit, const CaseTable& cases, const std::vector<Quantity>& quantities,
-                          const std::string& loss, double tuning, const std::string& scale_method, bool use_prior,
-                          const std::string& method, double level, const std::string& rule, bool by_surgeon,
-                          const std::string& kind, int replicates, std::uint64_t seed, int threads,
-                          const py::object& progress) {
+py::dict interval_columns(const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior,
+                          const std::vector<Quantity>& quantities, const std::string& loss, double tuning,
+                          const std::string& scale_method, bool use_prior, const std::string& method, double level,
+                          const std::string& rule, bool by_surgeon, const std::string& kind, int replicates,
+                          std::uint64_t seed, int threads, const py::object& progress) {
     FitOptions fit_options;
     fit_options.loss = Loss(loss, tuning);
     fit_options.scale_method = scale_method_from_name(scale_method);
@@ -121,7 +120,7 @@ py::dict interval_columns(const TheatreTimeFit& fit, const CaseTable& cases, con
     {
         // C++ objects only; callables take the lock back.
         const py::gil_scoped_release released;
-        found = time_intervals(fit, cases, published_prior(), fit_options, quantities, options);
+        found = time_intervals(fit, cases, prior, fit_options, quantities, options);
     }
     py::dict columns = columns_of(quantities, found.intervals);
     columns["clusters"] = found.clusters;
@@ -297,10 +296,10 @@ void bind_inference(py::module_& m) {
         py::arg("phase"), py::arg("share"));
     m.def("function_quantity", &function_quantity, py::arg("model"), py::arg("name"), py::kw_only(), py::arg("unit"),
           py::arg("scale"), py::arg("function"));
-    m.def("time_intervals", &interval_columns, py::arg("fit"), py::arg("cases"), py::arg("quantities"), py::kw_only(),
-          py::arg("loss"), py::arg("tuning"), py::arg("scale_method"), py::arg("use_prior"), py::arg("method"),
-          py::arg("level"), py::arg("rule"), py::arg("by_surgeon"), py::arg("kind"), py::arg("replicates"),
-          py::arg("seed"), py::arg("threads"), py::arg("progress") = py::none(),
+    m.def("time_intervals", &interval_columns, py::arg("fit"), py::arg("cases"), py::arg("prior"),
+          py::arg("quantities"), py::kw_only(), py::arg("loss"), py::arg("tuning"), py::arg("scale_method"),
+          py::arg("use_prior"), py::arg("method"), py::arg("level"), py::arg("rule"), py::arg("by_surgeon"),
+          py::arg("kind"), py::arg("replicates"), py::arg("seed"), py::arg("threads"), py::arg("progress") = py::none(),
           "Columns: name, unit, estimate, lower, upper, open, reason; and clusters, failures.");
     m.def(
         "confidence_intervals",

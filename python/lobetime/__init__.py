@@ -19,13 +19,21 @@ from ._core import (
     NotIdentifiable,
     __version__,
 )
-from .cases import Bookings, Cases, DataWarning, InvalidData, check_file, read_bookings, read_cases
 from .calibration import Calibration
+from .cases import Bookings, Cases, DataWarning, InvalidData, check_file, read_bookings, read_cases
 from .caution import CAUTION
 from .censored import CensoredRegression
 from .comparison import FormComparison, compare_forms
 from .diagnostics import Diagnostics, diagnose_regression
-from .evidence import evidence_table, published_prior
+from .evidence import (
+    PooledRates,
+    PooledStudies,
+    PublishedPrior,
+    evidence_table,
+    pool_rates,
+    pool_studies,
+    published_prior,
+)
 from .mixed import MixedRegression
 from .model import DriftWarning, IntervalWarning, Summary, TheatreTimeModel, load_model
 from .monitor import Monitoring, MonitorWarning, monitor
@@ -54,7 +62,10 @@ __all__ = [
     "NotConverged",
     "NotFinite",
     "NotIdentifiable",
+    "PooledRates",
+    "PooledStudies",
     "Prediction",
+    "PublishedPrior",
     "RegressionWarning",
     "RobustRegression",
     "Summary",
@@ -67,6 +78,8 @@ __all__ = [
     "evidence_table",
     "load_model",
     "monitor",
+    "pool_rates",
+    "pool_studies",
     "published_prior",
     "quantities",
     "read_bookings",

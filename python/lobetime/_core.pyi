@@ -134,6 +134,8 @@ class RatePrior:
 
 class PriorSet:
     @property
+    def label(self) -> str: ...
+    @property
     def parameters(self) -> list[ParameterPrior]: ...
     @property
     def spreads(self) -> list[SpreadPrior]: ...
@@ -157,6 +159,102 @@ class PriorSet:
     def group_source(self) -> str: ...
 
 def published_prior() -> PriorSet: ...
+def published_evidence(extra: list[dict[str, Any]]) -> tuple[PriorSet, list[dict[str, Any]]]: ...
+def published_series() -> list[dict[str, Any]]: ...
+def series_quantities() -> list[tuple[str, str, str]]: ...
+def leave_one_study_out(extra: list[dict[str, Any]]) -> list[dict[str, Any]]: ...
+
+class Pooled:
+    @property
+    def coefficient(self) -> npt.NDArray[np.float64]: ...
+    @property
+    def covariance(self) -> npt.NDArray[np.float64]: ...
+    @property
+    def tau2(self) -> float: ...
+    @property
+    def tau2_lower(self) -> float: ...
+    @property
+    def tau2_upper(self) -> float: ...
+    @property
+    def q(self) -> float: ...
+    @property
+    def i2_percent(self) -> float: ...
+    @property
+    def studies(self) -> int: ...
+    def mean(self, columns: npt.ArrayLike) -> tuple[float, float, float]: ...
+    def prediction(self, columns: npt.ArrayLike, variance: float = 0.0) -> tuple[float, float, float]: ...
+
+def pool_studies(
+    effect: npt.ArrayLike,
+    variance: npt.ArrayLike,
+    columns: npt.ArrayLike,
+    *,
+    method: str,
+    scatter: bool,
+    level: float,
+) -> Pooled: ...
+def shrunken_effects(
+    effect: npt.ArrayLike, variance: npt.ArrayLike, columns: npt.ArrayLike, pooled: Pooled
+) -> npt.NDArray[np.float64]: ...
+def leave_one_out(
+    effect: npt.ArrayLike,
+    variance: npt.ArrayLike,
+    columns: npt.ArrayLike,
+    *,
+    method: str,
+    scatter: bool,
+    level: float,
+) -> list[tuple[float, float, float]]: ...
+def explained_percent(with_columns: Pooled, without: Pooled) -> float: ...
+def mean_and_sd(
+    n: int,
+    *,
+    mean: float = ...,
+    sd: float = ...,
+    lowest: float = ...,
+    q1: float = ...,
+    median: float = ...,
+    q3: float = ...,
+    highest: float = ...,
+) -> tuple[float, float]: ...
+def log_normal_mean_and_sd(
+    n: int,
+    *,
+    mean: float = ...,
+    sd: float = ...,
+    lowest: float = ...,
+    q1: float = ...,
+    median: float = ...,
+    q3: float = ...,
+    highest: float = ...,
+) -> tuple[float, float]: ...
+def log_mean_and_sd(
+    n: int,
+    *,
+    mean: float = ...,
+    sd: float = ...,
+    lowest: float = ...,
+    q1: float = ...,
+    median: float = ...,
+    q3: float = ...,
+    highest: float = ...,
+) -> tuple[float, float]: ...
+def from_logs(mean: float, sd: float) -> tuple[float, float]: ...
+def clopper_pearson(events: float, cases: float, level: float = 0.95) -> tuple[float, float]: ...
+def binomial_normal_log_likelihood(
+    events: Sequence[float], cases: Sequence[float], logit: float, between_sd: float
+) -> float: ...
+def pool_rates(events: Sequence[float], cases: Sequence[float]) -> dict[str, Any]: ...
+def rate_figures() -> list[dict[str, Any]]: ...
+def grade_of(
+    *,
+    studies: int,
+    cases: float,
+    i2_percent: float,
+    direct_share: float,
+    randomised_share: float,
+    sourced: bool,
+) -> tuple[str, list[str]]: ...
 def core_parameters() -> list[dict[str, Any]]: ...
 
 class TheatreTimeFit:
@@ -225,6 +323,7 @@ def fit_theatre_time(
     threads: int = 0,
     progress: Callable[[int, float], None] | None = None,
     held_spreads: Sequence[float] | None = None,
+    held_groups: Sequence[float] | None = None,
     fixed: Mapping[str, float] = ...,
     estimator: str | None = None,
     starts: int = 20,
@@ -497,6 +596,7 @@ def function_quantity(
 def time_intervals(
     fit: TheatreTimeFit,
     cases: CaseTable,
+    prior: PriorSet,
     quantities: Sequence[Quantity],
     *,
     loss: str,

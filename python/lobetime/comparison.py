@@ -244,9 +244,10 @@ def _criterion(
     free = {name: int(np.count_nonzero(np.diag(fitted.fitted_.covariance))) for name, fitted in own.items()}
     largest = max(free, key=lambda name: free[name])
     spreads = own[largest].scale_["spread"].tolist()
+    groups = own[largest].groups_["log_sd"].tolist()
     rows = {}
     for name, fitted in own.items():
-        fit = fitted._fit_core(cases, held_spreads=spreads)
+        fit = fitted._fit_core(cases, held_spreads=spreads, held_groups=groups)
         scores = fit.case_scores(cases.table, loss=fitted.fitted_.loss, tuning=fitted.fitted_.tuning)
         scores[:, np.diag(fitted.fitted_.covariance) == 0] = 0.0  # parameters that are held
         away = fit.theta - fit.prior_mean

@@ -16,17 +16,17 @@ from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from . import _core
-from .cases import Bookings, Cases, DataWarning, read_bookings, read_cases
 from .calibration import Calibration, calibrate, phase_bits
+from .cases import Bookings, Cases, DataWarning, read_bookings, read_cases
 from .caution import CAUTION
 from .diagnostics import TIME_OUTPUTS, Diagnostics, diagnose_time_model
+from .evidence import PublishedPrior
 from .prediction import Prediction
 from .quantities import Quantity
 from .quantities import function as _function
 
 Source: TypeAlias = "str | os.PathLike[str] | pd.DataFrame"
 Function: TypeAlias = "Quantity | Callable[[Mapping[str, float]], float]"
-_PRIORS = ("published", None)
 _FEW_CLUSTERS = 10
 
 
@@ -43,8 +43,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         What a case far off the curve may pull. "squares" is ordinary least squares.
     tuning : float, optional
         The loss's constant; by default the one with 95 % efficiency under normal errors.
-    prior : {"published", None}
-        "published" starts from published evidence and fades as cases come in. None leaves the unit's parameters to
+    prior : {"published", None} or PublishedPrior
+        "published" starts from published evidence and fades as cases come in; so does a :class:`PublishedPrior` with
+        rows of your own. None leaves the unit's parameters to
         the cases alone and raises :class:`NotIdentifiable` for those they cannot tell.
     scale_method : {"reweighted", "m_scale", "mad", "proposal2", "sd"}, optional
         Robust spread of each phase; by default "reweighted", and "sd" with squares.
@@ -88,7 +89,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
     def __init__(
         self,
         loss: str = "bisquare",
-        prior: str | None = "published",
+        prior: str | PublishedPrior | None = "published",
         *,
         tuning: float | None = None,
         scale_method: str | None = None,
@@ -116,13 +117,12 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         ``progress(round, change)`` is called after each alternation of parameters and spreads; the fit ends when
         ``change`` falls below 1e-9. Raises InvalidData, InvalidArgument, NotIdentifiable, NotConverged.
         """
-        if self.prior not in _PRIORS:
-            raise _core.InvalidArgument(f"prior must be 'published' or None, not {self.prior!r}")
+        prior = self._prior_set()
         if self.tuning is not None and not self.tuning > 0:
             raise _core.InvalidArgument(f"tuning must be positive, or None for the loss's default, not {self.tuning!r}")
         tuning = 0.0 if self.tuning is None else self.tuning
         cases = cases if isinstance(cases, Cases) else read_cases(cases)
-        prior, use_prior = _core.published_prior(), self.prior is not None
+        use_prior = self.prior is not None
         fit = self._fit_core(cases, progress=progress)
         self._history = cases.table
         self._cases = cases
@@ -140,11 +140,12 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         *,
         progress: Callable[[int, float], None] | None = None,
         held_spreads: Sequence[float] | None = None,
+        held_groups: Sequence[float] | None = None,
     ) -> _core.TheatreTimeFit:
-        """The fit with this estimator's settings; ``held_spreads``, one a channel, are not estimated."""
+        """The fit with this estimator's settings; held spreads, one a channel and one a row of groups_, are not found."""
         return _core.fit_theatre_time(
             cases.table,
-            _core.published_prior(),
+            self._prior_set(),
             **self._settings(),
             fixed=dict(self.fixed or {}),
             estimator=self.estimator,
@@ -153,7 +154,19 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             threads=self.threads,
             progress=progress,
             held_spreads=held_spreads,
+            held_groups=held_groups,
         )
+
+    def _prior_set(self) -> _core.PriorSet:
+        """The prior's numbers; with None those of surgeons and devices are still used."""
+        if isinstance(self.prior, PublishedPrior):
+            return self.prior.core
+        if self.prior is None or self.prior == "published":
+            return _core.published_prior()
+        hint = ""
+        if str(self.prior).startswith("published, with own rows"):
+            hint = ": a model file names the rows that were added, but does not hold them"
+        raise _core.InvalidArgument(f"prior must be 'published' or None, or a PublishedPrior, not {self.prior!r}{hint}")
 
     def _settings(self) -> dict[str, Any]:
         return {
@@ -178,11 +191,11 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
     def _fitted_or_prior(self) -> _core.FittedModel:
         if hasattr(self, "fitted_"):
             return self.fitted_
-        if self.prior != "published" or self.fixed:
+        if self.prior is None or self.fixed:
             raise _core.InvalidArgument(
                 "without a prior, or with parameters held, the model must be fitted before it predicts"
             )
-        return _core.model_from_prior(_core.published_prior())
+        return _core.model_from_prior(self._prior_set())
 
     def calibration(
         self,
@@ -255,7 +268,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         new = new_cases if isinstance(new_cases, Cases) else read_cases(new_cases)
         if history is None:
             if not hasattr(self, "_cases"):
-                raise _core.InvalidArgument("update: a model from a file or a pickle needs history, the cases of its fit")
+                raise _core.InvalidArgument(
+                    "update: a model from a file or a pickle needs history, the cases of its fit"
+                )
             old = self._cases
         else:
             old = history if isinstance(history, Cases) else read_cases(history)
@@ -365,6 +380,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             columns = _core.time_intervals(
                 self.fit_,
                 self._history,
+                self._prior_set(),
                 quantities,
                 **self._settings(),
                 method=method,
@@ -493,7 +509,7 @@ def load_model(path: str | os.PathLike[str]) -> TheatreTimeModel:
     model = TheatreTimeModel(
         loss=fitted.loss,
         tuning=fitted.tuning or None,
-        prior="published" if fitted.prior == "published" else None,
+        prior=None if fitted.prior == "none" else fitted.prior,
         fixed=held or None,
         estimator=fitted.estimator,
     )

@@ -109,8 +109,14 @@ TEST(SandwichCovariance, IsNearTheInverseCurvatureOnCleanCases) {
     options.n_cases = 3000;
     const TheatreTimeFit fit = fit_theatre_time(simulate_unit(options).cases, kPrior);
     const Eigen::VectorXd sandwich = sandwich_covariance(fit).diagonal(), inverse = fit.curvature.inverse().diagonal();
+    // What the four learning parameters are told comes from some 15 early cases of one surgeon: a variance of so many
+    // scores has a relative error of sqrt(2 / 15) = 0.37.
+    const auto few = [](int i) {
+        return i == param::e_learn || i == param::e_half || i == param::m_learn || i == param::m_half;
+    };
     for (int i = 0; i < fit.layout.size(); ++i)
-        EXPECT_NEAR(sandwich[i] / inverse[i], 1.0, 0.3) << fit.layout.names()[static_cast<std::size_t>(i)];
+        EXPECT_NEAR(sandwich[i] / inverse[i], 1.0, few(i) ? 0.74 : 0.3)
+            << fit.layout.names()[static_cast<std::size_t>(i)];
 }
 
 TEST(SandwichCovariance, RefusesACurvatureThatIsNoCurvature) {

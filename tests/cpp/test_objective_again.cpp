@@ -112,6 +112,7 @@ TEST(FitOptions, HeldSpreadsAreHeld) {
     FitOptions options;
     options.held_spreads.emplace();
     for (std::size_t c = 0; c < free.channels.size(); ++c) (*options.held_spreads)[c] = free.channels[c].spread;
+    options.held_groups = {free.surgeon_enucleation.log_sd, free.surgeon_morcellation.log_sd, free.device.log_sd};
     const TheatreTimeFit same = fit_theatre_time(cases, kPrior, options);
     const Eigen::VectorXd se = free.curvature.inverse().diagonal().cwiseSqrt();
     // The fit's own tolerance is 1e-9 standard errors between rounds.

@@ -273,7 +273,7 @@ TEST(Predict, MediansAreThoseOfTheFormulas) {
 TEST(Predict, SpreadsOfTheDrawsAreTheModels) {
     FittedModel model = fitted();
     model.covariance.setZero();
-    for (ChannelFit& one : model.channels) one.spread_log_se = 0.0;
+    for (ChannelFit& one : model.channels) one.spread_log_se = 0.0, one.law = NoiseLaw{};
     model.phase_correlation = 0.6;
     const Prediction p = predict(model, bookings(1), with(40000));
     const auto log_sd = [](const std::vector<double>& values) {
@@ -445,7 +445,7 @@ TEST(Predict, UncertaintyOfAnUnseenSurgeonWidensTheDraws) {
 TEST(Predict, FaultsAndNodulesComeByTheirChance) {
     FittedModel model = fitted();
     for (auto& [name, rate] : model.fault_rates) rate = {0.0, 1.0};
-    model.hard_nodule_rate = {0.0, 1.0};
+    model.hard_nodule_odds_80 = 1e-15;
     CaseTable cases = bookings(1);
     cases.hard_nodule = {std::nan("")};
     const double without = mean(phase(predict(model, cases, with(20000)), 0, 2));
@@ -454,7 +454,7 @@ TEST(Predict, FaultsAndNodulesComeByTheirChance) {
     // A fault adds its minutes, times the mean of the log-normal residual, in three cases of ten.
     const double fault = std::exp(model.theta[param::fault_min]);
     EXPECT_NEAR(with_faults - without, 0.3 * fault, 0.06 * fault);
-    model.hard_nodule_rate = {1.0, 1.0};
+    model.hard_nodule_odds_80 = 1e15;
     CaseTable known = cases;
     known.hard_nodule = {1.0};
     EXPECT_EQ(predict(model, cases, with(500)).minutes, predict(model, known, with(500)).minutes);

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import re
+import sys
+
 import numpy as np
 import pandas as pd
 import pytest
+from sklearn.base import clone
 
 import lobetime as lt
 from lobetime import _core
@@ -100,6 +104,196 @@ def test_evidence_table_is_the_callers_own():
     first = lt.evidence_table()
     first["n"] = 0
     assert lt.evidence_table()["n"].gt(0).any()
+
+
+def own_rows(**columns) -> pd.DataFrame:
+    return pd.DataFrame([{"id": "X1", "citation": "our audit", **columns}])
+
+
+SLOW_UNIT = {"n": 400, "gland_ml": 80, "gland_sd": 40, "tissue_g": 50, "enucleation_min": 140, "enucleation_sd": 60}
+
+
+def test_prior_is_computed_the_same_each_time():
+    again = lt.published_prior()
+    pd.testing.assert_frame_equal(PRIOR, again, check_exact=True)
+    computed, _ = _core.published_evidence([])
+    assert [(one.centre, one.low, one.high) for one in computed.parameters] == [
+        (one.centre, one.low, one.high) for one in _core.published_prior().parameters
+    ]
+
+
+def test_what_the_series_do_not_inform_keeps_its_assumption_to_the_digit():
+    assert PRIOR.loc["flow_wall", ["low", "centre", "high"]].tolist() == [100, 250, 600]
+    assert PRIOR.loc["room_min", ["low", "centre", "high"]].tolist() == [37, 56, 85]
+
+
+@pytest.mark.parametrize("name", ["yield_g_80", "yield_exponent", "e_80", "rate_50"])
+def test_levels_say_what_they_were_pooled_from(name):
+    assert PRIOR.loc[name, "origin"] == "published"
+    for words in ("meta-regression", "studies", "cases", "grade", "E01"):
+        assert words in PRIOR.loc[name, "source"]
+
+
+def test_own_row_moves_the_prior_towards_itself():
+    with_row = lt.published_prior(own_rows(**SLOW_UNIT))
+    assert with_row.loc["e_80", "centre"] > 1.03 * PRIOR.loc["e_80", "centre"]
+    assert "X1" in with_row.loc["e_80", "source"]
+    assert with_row.loc["flow_wall", "centre"] == PRIOR.loc["flow_wall", "centre"]
+
+
+def test_rows_of_one_unit_count_as_one():
+    row = own_rows(**SLOW_UNIT)
+    twice = pd.concat([row, row.assign(id="X2")], ignore_index=True)
+    as_one = lt.PublishedPrior(twice.assign(unit="ours", study="ours")).pooled
+    as_two = lt.PublishedPrior(twice).pooled
+    assert as_one.loc["e_80", "studies"] == as_two.loc["e_80", "studies"] - 1
+    assert as_one.loc["e_80", "estimate"] < as_two.loc["e_80", "estimate"]
+
+
+def test_a_median_with_quartiles_is_a_row():
+    rows = own_rows(n=90, statistic="median", gland_ml=70, gland_q1=50, gland_q3=100, enucleation_min=50)
+    moved = lt.published_prior(rows).loc["e_80", "centre"]
+    assert moved != PRIOR.loc["e_80", "centre"]
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        (own_rows(enucleation_min=-4, gland_ml=80), "row X1, column enucleation_min: -4; allowed: 1 to 600 min"),
+        (own_rows(enucleation_min="long", gland_ml=80), "row X1, column enucleation_min: 'long'; allowed: a number"),
+        (own_rows(gland_ml=40, tissue_g=60), "row X1, column tissue_g: 60; allowed: at most gland_ml"),
+        (own_rows(gland_ml=80, operative_min=90, n=1), "row X1, column n: 1; allowed: 2 to 1000000"),
+        (
+            own_rows(gland_ml=80, operative_min=90, experience="good"),
+            "row X1, column experience: 'good'; allowed: expert",
+        ),
+        (
+            own_rows(gland_ml=80, operative_min=90, blade="laser"),
+            "row X1, column blade: 'laser'; allowed: reciprocating",
+        ),
+        (own_rows(gland_ml=80, operative_min=90, by_size="some"), "row X1, column by_size: 'some'; allowed: 0 or 1"),
+        (
+            own_rows(gland_ml=80, operative_sd=9),
+            "row X1, column operative_sd: 9; allowed: blank where operative_min is",
+        ),
+        (own_rows(gland_ml=80, minutes=90), "unknown column minutes; allowed: id, study"),
+        (
+            own_rows(gland_ml=80, operative_min=90, first_case=9, last_case=2),
+            "column last_case: 2; allowed: first_case",
+        ),
+        (own_rows(gland_ml=80, operative_min=90).assign(id="E01"), "column id: 'E01' again"),
+        (own_rows(), "row X1: no figure; allowed: at least one of gland_ml"),
+    ],
+)
+def test_rows_that_cannot_be_used_are_refused_by_name(rows, words):
+    with pytest.raises(lt.InvalidArgument, match=re.escape(words)):
+        lt.published_prior(rows)
+
+
+def test_all_problems_of_own_rows_come_at_once():
+    rows = own_rows(gland_ml=2, tissue_g=900, operative_min=1)
+    with pytest.raises(lt.InvalidArgument) as error:
+        lt.published_prior(rows)
+    assert all(column in str(error.value) for column in ("gland_ml", "tissue_g", "operative_min"))
+
+
+def test_model_takes_a_prior_with_own_rows():
+    prior = lt.PublishedPrior(extra=own_rows(**SLOW_UNIT))
+    model = clone(lt.TheatreTimeModel(prior=prior))
+    assert model.get_params()["prior"] == prior
+    assert model.get_params()["prior"] is not prior
+    bookings = pd.DataFrame({"gland_ml": [80.0], "blade": ["oscillating"], "suction": ["vacuum"]})
+    slow, usual = (
+        np.median(one.predict(bookings, draws=2000, seed=1).draws[:, :, 0]) for one in (model, lt.TheatreTimeModel())
+    )
+    assert slow > usual
+
+
+def test_making_a_prior_computes_nothing():
+    lt.PublishedPrior(extra=own_rows(minutes=3))  # refused only when it is asked for
+    with pytest.raises(lt.InvalidArgument, match="unknown column minutes"):
+        lt.TheatreTimeModel(prior=lt.PublishedPrior(extra=own_rows(minutes=3))).predict(
+            pd.DataFrame({"gland_ml": [80.0]})
+        )
+
+
+@pytest.mark.filterwarnings("ignore::lobetime.DataWarning")
+def test_model_file_says_which_prior(tmp_path):
+    prior = lt.PublishedPrior(extra=own_rows(**SLOW_UNIT))
+    history = lt.datasets.load_demo_unit().history
+    lt.TheatreTimeModel(prior=prior, estimator="m").fit(history).save(tmp_path / "unit.json")
+    loaded = lt.load_model(tmp_path / "unit.json")
+    assert loaded.fitted_.prior == "published, with own rows X1"
+    with pytest.raises(lt.InvalidArgument, match="a model file names the rows that were added, but does not hold them"):
+        loaded.fit(history)
+
+
+def test_pooled_figures_carry_what_they_rest_on():
+    pooled = lt.PublishedPrior().pooled
+    assert {"yield_g_80", "e_80", "rate_50", "malfunction[oscillating/vacuum]", "hard_nodule[any]"} <= set(pooled.index)
+    assert (pooled["lower"] < pooled["estimate"]).all()
+    assert (pooled["estimate"] < pooled["upper"]).all()
+    assert set(pooled["grade"]) <= {"very low", "low", "moderate", "high"}
+    for name, row in pooled.iterrows():
+        assert row["method"], name
+        assert row["sources"], name
+        assert row["cases"] > 0, name
+    practice = pooled["sources"].str.contains("common practice")
+    assert (pooled.loc[practice, "grade"] == "very low").all()
+    assert pooled.loc["hard_nodule[any]", ["studies", "cases", "events"]].tolist() == [2, 775, 84]
+
+
+@pytest.mark.parametrize(
+    ("body", "grade", "reasons"),
+    [
+        ({"randomised_share": 0.6}, "high", []),
+        ({}, "moderate", ["design"]),
+        ({"i2_percent": 80}, "low", ["design", "inconsistent"]),
+        ({"i2_percent": np.nan, "randomised_share": 1.0}, "moderate", ["consistency unknown"]),
+        ({"studies": 1, "randomised_share": 1.0}, "low", ["few", "very few"]),
+        ({"cases": 90, "direct_share": 0.2}, "very low", ["design", "few", "very few", "indirect"]),
+        ({"sourced": False, "randomised_share": 1.0}, "very low", ["no source"]),
+    ],
+)
+def test_grades_follow_their_rules(body, grade, reasons):
+    usual = {
+        "studies": 8,
+        "cases": 900,
+        "i2_percent": 30,
+        "direct_share": 0.9,
+        "randomised_share": 0.1,
+        "sourced": True,
+    }
+    assert _core.grade_of(**{**usual, **body}) == (grade, reasons)
+
+
+def test_other_studies_predict_each_published_figure():
+    """In at least 80 % of rows the 90 % prediction interval from the other studies holds the published figure."""
+    rows = lt.PublishedPrior().leave_one_study_out()
+    covered = int(rows["covered"].sum())
+    sys.stdout.write(f"left out by study: {covered} of {len(rows)} figures covered\n{rows.to_string()}\n")
+    assert len(rows) >= 40
+    assert rows["study"].nunique() >= 15
+    assert covered >= 0.8 * len(rows)
+    assert np.median(rows["upper"] / rows["lower"]) < 5  # an interval that held everything would say nothing
+
+
+def test_pooled_studies_read_well():
+    pooled = lt.pool_studies([0.1, 0.5, 0.3, 0.9], [0.02, 0.01, 0.03, 0.02])
+    for words in ("4 studies pooled, reml", "intercept", "tau2", "I2", "a new study"):
+        assert words in repr(pooled)
+    assert list(pooled.table.columns) == ["estimate", "se", "lower", "upper"]
+    assert pooled.prediction[0] < pooled.table.loc["intercept", "lower"]
+    with pytest.raises(lt.InvalidArgument, match="is none of none, dersimonian_laird"):
+        lt.pool_studies([1, 2], [1, 1], method="guess")
+
+
+def test_pooled_rates_read_well():
+    pooled = lt.pool_rates([2, 9], [60, 80])
+    for words in ("11 events in 140 cases of 2 studies", "binomial-normal", "a new unit", "between"):
+        assert words in repr(pooled)
+    with pytest.raises(lt.InvalidArgument, match="allowed: cases above 0, events 0 to cases"):
+        lt.pool_rates([3], [2])
 
 
 @pytest.fixture(scope="module")

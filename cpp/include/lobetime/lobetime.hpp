@@ -42,7 +42,13 @@
 #include <lobetime/fit/theatre_time_fit.hpp>
 #include <lobetime/fit/time_objective.hpp>
 
+#include <lobetime/evidence/conversions.hpp>
+#include <lobetime/evidence/grade.hpp>
+#include <lobetime/evidence/meta_regression.hpp>
+#include <lobetime/evidence/pooling.hpp>
 #include <lobetime/evidence/published_prior.hpp>
+#include <lobetime/evidence/rates.hpp>
+#include <lobetime/evidence/series.hpp>
 
 #include <lobetime/inference/bootstrap.hpp>
 #include <lobetime/inference/fitted_model.hpp>

@@ -129,7 +129,12 @@ void Alternation::solve(Curvature curvature, int max_steps, double gain, const s
     options.interrupt = interrupt;
     const Minimum minimum = levenberg_marquardt(objective_, theta, lower_, upper_, curvature, options);
     if (minimum.termination == Termination::interrupted) throw NotConverged("the fit was interrupted");
-    if (minimum.termination == Termination::failed) throw NotConverged("the fit did not converge: " + minimum.message);
+    if (minimum.termination == Termination::failed) {
+        // A step that cannot be taken is often a parameter that no case tells: named, if so.
+        objective_.evaluate(minimum.theta, Curvature::reweighted, evaluation_);
+        inverse_of_curvature(evaluation_.curvature, held_, objective_.parameter_names());
+        throw NotConverged("the fit did not converge: " + minimum.message);
+    }
     theta = minimum.theta;
 }
 

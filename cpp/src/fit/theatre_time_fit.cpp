@@ -197,6 +197,17 @@ double update_groups(const PriorSet& prior, const Alternation& turns, TheatreTim
     return change;
 }
 
+void hold_groups(const std::array<double, 3>& log_sd, TheatreTimeFit& fit) {
+    const ModelLayout& layout = fit.layout;
+    const auto hold = [&](int from, int to, double value, GroupSpread& group) {
+        group = {value, 0.0, to - from};
+        for (int i = from; i < to; ++i) fit.prior_precision[i] = 1.0 / (value * value);
+    };
+    hold(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), log_sd[0], fit.surgeon_enucleation);
+    hold(layout.surgeon_morcellation_index(0), layout.size(), log_sd[1], fit.surgeon_morcellation);
+    hold(layout.device_index(0), layout.surgeon_enucleation_index(0), log_sd[2], fit.device);
+}
+
 /// Where an M-estimate begins: a few rounds of Huber, which have one minimum, from the prior's centre; and the spreads
 /// of the groups there.
 void begin(const FitOptions& options, const PriorSet& prior, TimeObjective& objective, Alternation& turns,
@@ -210,7 +221,7 @@ void begin(const FitOptions& options, const PriorSet& prior, TimeObjective& obje
     few.max_steps = kRoughSteps;
     few.interrupt = options.solver.interrupt;
     turns.settle(few);
-    for (int round = 0; round < kGroupRounds; ++round) {
+    for (int round = options.held_groups ? kGroupRounds : 0; round < kGroupRounds; ++round) {
         const double change = update_groups(prior, turns, fit);
         objective.set_prior_precision(fit.prior_precision);
         turns.settle(few);
@@ -236,10 +247,15 @@ void FitOptions::check() const {
     if (scale_method == ScaleMethod::fixed)
         throw InvalidArgument("the time model estimates its spreads: scale_method 'fixed' is not allowed");
     if (threads < 0) throw InvalidArgument("threads must be 0 (all) or more");
-    if (!held_spreads) return;
-    for (const double spread : *held_spreads) {
-        if (!(spread > 0.0) || !std::isfinite(spread)) throw InvalidArgument("held spreads must be positive numbers");
-    }
+    const auto check_held = [](const auto& held) {
+        if (!held) return;
+        for (const double spread : *held) {
+            if (!(spread > 0.0) || !std::isfinite(spread))
+                throw InvalidArgument("held spreads must be positive numbers");
+        }
+    };
+    check_held(held_spreads);
+    check_held(held_groups);
 }
 
 TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, const FitOptions& options) {
@@ -267,6 +283,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     fit.surgeon_enucleation.log_sd = prior.surgeon_enucleation_log_sd;
     fit.surgeon_morcellation.log_sd = prior.surgeon_morcellation_log_sd;
     fit.device.log_sd = prior.device_log_sd;
+    if (options.held_groups) hold_groups(*options.held_groups, fit);
     set_bounds(options.fixed, fit);
     TimeObjective objective(fit.layout, std::move(features), std::move(observations), fit.prior_mean,
                             fit.prior_precision, options.threads);

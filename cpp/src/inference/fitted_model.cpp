@@ -127,6 +127,7 @@ FittedModel model_from_prior(const PriorSet& prior) {
         const SpreadPrior& spread = prior.spread(channel_name(static_cast<Channel>(c)));
         model.channels[c] = {spread.centre, spread.log_sd(), 0, 0.0, {}};
     }
+    model.prior = prior.label;
     model.phase_correlation = prior.phase_correlation;
     model.surgeon_enucleation = {prior.surgeon_enucleation_log_sd, prior.group_log_sd_spread, 0};
     model.surgeon_morcellation = {prior.surgeon_morcellation_log_sd, prior.group_log_sd_spread, 0};
@@ -178,7 +179,7 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     model.estimator = estimator_name(fit.estimator);
     model.loss = options.loss.name();
     model.tuning = options.loss.tuning();
-    model.prior = options.use_prior ? "published" : "none";
+    model.prior = options.use_prior ? prior.label : "none";
     model.n_cases = static_cast<int>(fit.n_cases);
     model.sources.clear();
     for (int i = 0; i < fit.layout.size(); ++i)

@@ -1,15 +1,43 @@
 #pragma once
+#include <lobetime/evidence/grade.hpp>
+#include <lobetime/evidence/series.hpp>
 #include <lobetime/model/prior.hpp>
+
+#include <string>
+#include <vector>
 
 namespace lobetime {
 
-/// What a unit without a history starts from: published series, common practice, and assumptions, each row with its
-/// origin and source.
-///
-/// Ranges are meant to hold 90 % of units, so a prior describes a new unit and its spread is the spread between
-/// units. Published means were turned into medians where the spread was published with them. The table of series
-/// that the figures come from is `python/lobetime/data/evidence.csv`; tests/external recomputes from it what can be
-/// recomputed, and holds the prior's predictions against the series.
-PriorSet published_prior();
+/// A number pooled from studies, with what it rests on.
+struct PooledFigure {
+    std::string name, unit, method;
+    int studies;
+    double cases, events;           ///< events of a rate, else NaN
+    double estimate, lower, upper;  ///< natural scale; 90 % prediction interval: where a new unit's own lies
+    double between_sd;              ///< between units, working scale (logit of a rate)
+    double i2_percent;              ///< NaN where the spread between units was not estimated
+    Grade grade;
+    std::vector<std::string> reasons;  ///< why not a higher grade
+    std::string sources;
+};
+
+/// What the prior is, and every pooled number in it.
+struct PublishedEvidence {
+    PriorSet prior;
+    std::vector<PooledFigure> figures;
+};
+
+/// What is believed without the series: common practice and assumptions, and published numbers that are no series. The
+/// levels in kPooledLevels only start here.
+const PriorSet& assumed_prior();
+
+/// The prior of a new unit, computed: `published_series()` and the `extra` rows pooled by `pool_series`, rates by
+/// `pool_rates`. A parameter's centre is the mean of units; its 90 % range adds the spread between units to what is not
+/// known of that mean (t where that spread was estimated). What the series do not inform keeps its assumption to the
+/// digit. Throws InvalidArgument naming row, column, value and what is allowed.
+PublishedEvidence published_evidence(const std::vector<Series>& extra = {});
+
+/// The prior from the published series alone, computed once.
+const PriorSet& published_prior();
 
 }  // namespace lobetime

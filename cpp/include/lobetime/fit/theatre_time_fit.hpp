@@ -27,6 +27,8 @@ struct FitOptions {
     ScaleMethod scale_method = ScaleMethod::reweighted;  ///< not `fixed`; `sd` goes with squares
     /// Spreads that are not estimated but held, to compare forms on one yardstick.
     std::optional<std::array<double, kChannels>> held_spreads;
+    /// Likewise log SDs of the groups' levels: surgeons' enucleation, surgeons' morcellation, devices.
+    std::optional<std::array<double, 3>> held_groups;
     /// Parameters held at a value (natural scale), by name: a form of the model without what they stand for. They have
     /// no prior and no variance.
     std::map<std::string, double> fixed;

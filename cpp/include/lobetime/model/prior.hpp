@@ -54,6 +54,7 @@ struct RatePrior {
 /// An empty `parameters` list means no prior on the core parameters; surgeons and devices keep theirs, since
 /// without it a surgeon's level and the unit's level could not be told apart.
 struct PriorSet {
+    std::string label = "published";         ///< what a model says that it started from
     std::vector<ParameterPrior> parameters;  ///< core parameters only
     std::vector<SpreadPrior> spreads;        ///< one for each name in `channel_names()` that has one
     double surgeon_enucleation_log_sd = 0.2;

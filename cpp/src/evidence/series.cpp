@@ -1,0 +1,210 @@
+#include <lobetime/core/errors.hpp>
+#include <lobetime/evidence/series.hpp>
+
+#include <cmath>
+#include <set>
+#include <sstream>
+
+namespace lobetime {
+namespace {
+
+constexpr std::array<std::string_view, 3> kExperience = {"expert", "mixed", "novice"};
+constexpr std::array<std::string_view, 2> kStatistic = {"mean", "median"};
+
+/// Collects what is wrong, so that a user mends a table once.
+class Problems {
+public:
+    void add(const Series& row, std::string_view column, double value, const std::string& allowed) {
+        std::ostringstream out;
+        out << "row " << row.id << ", column " << column << ": " << value << "; allowed: " << allowed;
+        lines_.push_back(out.str());
+    }
+    void add(const std::string& line) { lines_.push_back(line); }
+    void raise() const {
+        if (lines_.empty()) return;
+        std::string all = "evidence that cannot be used:";
+        for (const std::string& line : lines_) all += "\n  " + line;
+        throw InvalidArgument(all);
+    }
+
+private:
+    std::vector<std::string> lines_;
+};
+
+std::string range_words(double low, double high, std::string_view unit) {
+    std::ostringstream out;
+    out << low << " to " << high << " " << unit;
+    return out.str();
+}
+
+void check_reported(const Series& row, const SeriesQuantity& quantity, Problems& problems) {
+    const Reported& reported = row.*quantity.reported;
+    const std::string stem(quantity.stem);
+    if (reported.is_blank()) {
+        for (const auto& [suffix, value] : {std::pair{"_sd", reported.sd},
+                                            {"_q1", reported.q1},
+                                            {"_q3", reported.q3},
+                                            {"_lowest", reported.lowest},
+                                            {"_highest", reported.highest}}) {
+            if (!std::isnan(value))
+                problems.add(row, stem + suffix, value, "blank where " + std::string(quantity.column) + " is blank");
+        }
+        return;
+    }
+    const std::string allowed = range_words(quantity.lowest, quantity.highest, quantity.unit);
+    if (!(reported.value >= quantity.lowest && reported.value <= quantity.highest))
+        problems.add(row, quantity.column, reported.value, allowed);
+    if (!std::isnan(reported.sd) && !(reported.sd > 0.0 && reported.sd <= quantity.highest))
+        problems.add(row, stem + "_sd", reported.sd, "above 0, up to " + allowed.substr(allowed.find("to ") + 3));
+    double last = 0.0;
+    for (const auto& [suffix, value] : {std::pair{"_lowest", reported.lowest},
+                                        {"_q1", reported.q1},
+                                        {"", row.statistic == Statistic::median ? reported.value : Reported::kBlank},
+                                        {"_q3", reported.q3},
+                                        {"_highest", reported.highest}}) {
+        if (std::isnan(value)) continue;
+        if (!(value > 0.0 && value >= last))
+            problems.add(row, stem + suffix, value, "positive, in the order lowest, q1, median, q3, highest");
+        last = value;
+    }
+}
+
+}  // namespace
+
+const std::array<SeriesQuantity, 8>& series_quantities() {
+    static const std::array<SeriesQuantity, 8> all = {{
+        {"gland_ml", "gland", "mL", &Series::gland, 5.0, 600.0},
+        {"tissue_g", "tissue", "g", &Series::tissue, 1.0, 500.0},
+        {"enucleation_min", "enucleation", "min", &Series::enucleation, 1.0, 600.0},
+        {"morcellation_min", "morcellation", "min", &Series::morcellation, 0.5, 300.0},
+        {"operative_min", "operative", "min", &Series::operative, 5.0, 900.0},
+        {"enucleation_g_min", "enucleation_rate", "g/min", &Series::enucleation_rate, 0.02, 20.0},
+        {"morcellation_g_min", "morcellation_rate", "g/min", &Series::morcellation_rate, 0.1, 50.0},
+        {"operative_g_min", "operative_rate", "g/min", &Series::operative_rate, 0.02, 20.0},
+    }};
+    return all;
+}
+
+std::string_view experience_name(Experience experience) { return kExperience[static_cast<std::size_t>(experience)]; }
+
+Experience experience_from_name(std::string_view name) {
+    for (std::size_t i = 0; i < kExperience.size(); ++i) {
+        if (kExperience[i] == name) return static_cast<Experience>(i);
+    }
+    throw InvalidArgument("'" + std::string(name) + "'; allowed: expert, mixed, novice");
+}
+
+std::string_view statistic_name(Statistic statistic) { return kStatistic[static_cast<std::size_t>(statistic)]; }
+
+Statistic statistic_from_name(std::string_view name) {
+    if (name == kStatistic[0]) return Statistic::mean;
+    if (name == kStatistic[1]) return Statistic::median;
+    throw InvalidArgument("'" + std::string(name) + "'; allowed: mean, median");
+}
+
+void check_series(std::span<const Series> series) {
+    Problems problems;
+    std::set<std::string> ids;
+    for (const Series& row : series) {
+        if (row.id.empty()) problems.add("a row without an id; allowed: a text that no other row has");
+        if (!row.id.empty() && !ids.insert(row.id).second)
+            problems.add("row " + row.id + ", column id: '" + row.id +
+                         "' again; allowed: a text that no other row has");
+        if (row.citation.empty()) problems.add("row " + row.id + ", column citation: blank; allowed: where it is from");
+        if (!std::isnan(row.n) && !(row.n >= 2.0 && row.n <= 1e6))
+            problems.add(row, "n", row.n, "2 to 1000000, or blank");
+        if (!(row.blade.empty() || row.blade == "reciprocating" || row.blade == "oscillating"))
+            problems.add("row " + row.id + ", column blade: '" + row.blade +
+                         "'; allowed: reciprocating, oscillating, or blank");
+        bool any = false;
+        for (const SeriesQuantity& quantity : series_quantities()) {
+            check_reported(row, quantity, problems);
+            any = any || !(row.*quantity.reported).is_blank();
+        }
+        if (row.own && !any)
+            problems.add("row " + row.id + ": no figure; allowed: at least one of gland_ml to operative_g_min");
+        if (!row.tissue.is_blank() && !row.gland.is_blank() && row.tissue.value > row.gland.value)
+            problems.add(row, "tissue_g", row.tissue.value, "at most gland_ml, as a gram takes about a millilitre");
+        if (std::isnan(row.first_case) != std::isnan(row.last_case) ||
+            (!std::isnan(row.first_case) && !(row.first_case >= 1.0 && row.last_case >= row.first_case)))
+            problems.add(row, "last_case", row.last_case, "first_case or more, first_case 1 or more; or both blank");
+        if (!std::isnan(row.gland_from_ml) && !std::isnan(row.gland_to_ml) && !(row.gland_from_ml < row.gland_to_ml))
+            problems.add(row, "gland_to_ml", row.gland_to_ml, "above gland_from_ml");
+    }
+    problems.raise();
+}
+
+const std::vector<Series>& published_series() {
+    constexpr auto kMedian = Statistic::median;
+    constexpr auto kMixed = Experience::mixed, kNovice = Experience::novice;
+    const auto two_centres = "J Endourol 2005;19:555-8",
+               matched = "Ther Adv Urol 2018;10:223-33, doi 10.1177/1756287218779784",
+               strata = "J Endourol 2004;18:183-8, doi 10.1089/089277904322959842",
+               by_volume = "prospective series by volume, < 100 and >= 100 mL (abstract listing)",
+               multicentre = "World J Urol 2021, PMID 32997262",
+               blocks = "Int Braz J Urol, blocks of ten cases, n = 90",
+               review = "systematic review, n = 5,652 in three arms, Eur Urol Focus 2022;8:532-44";
+    // clang-format off
+    static const std::vector<Series> rows = {
+        {.id = "E01", .study = "E01", .unit = "E01", .citation = "Eur Urol 2008, PMID 17997021", .design = "prospective single centre", .n = 330,
+         .gland = {62, 34}, .tissue = {40, 27.5}, .enucleation = {45.4, 22.9}, .morcellation = {17.3, 14}, .blade = "reciprocating", .experience = kMixed},
+        {.id = "E02a", .study = "E02", .unit = "E02", .citation = strata, .design = "prospective by size", .n = 111, .by_size = true,
+         .gland = {31.8}, .tissue = {19.5}, .operative = {64.3}, .note = "<40 g stratum; strata cut-offs partly inferred"},
+        {.id = "E02b", .study = "E02", .unit = "E02", .citation = strata, .design = "prospective by size", .by_size = true,
+         .gland = {56}, .tissue = {34.4}, .operative = {84.2}, .note = "40-79 g stratum"},
+        {.id = "E02c", .study = "E02", .unit = "E02", .citation = strata, .design = "prospective by size", .by_size = true,
+         .gland = {98.7}, .tissue = {70.1}, .operative = {118.4}, .note = ">=80 g stratum; 384 in all three"},
+        {.id = "E04a", .study = "E04", .unit = "E04a", .citation = two_centres, .design = "two centres matched on tissue", .n = 40,
+         .tissue = {27.1}, .enucleation = {47.6}, .morcellation = {9.9}, .blade = "reciprocating",
+         .note = "efficiency 0.58 and 3.4 g/min are means of ratios of the same cases: not used beside the minutes"},
+        {.id = "E04b", .study = "E04", .unit = "E04b", .citation = two_centres, .design = "two centres matched on tissue", .n = 40,
+         .tissue = {22.9}, .enucleation = {29.2}, .morcellation = {7.7}, .blade = "reciprocating",
+         .note = "0.71 and 4.3 g/min, means of ratios; efficiency rises with size, R2 0.56"},
+        {.id = "E05a", .study = "E05", .unit = "E05", .citation = matched, .design = "matched pair", .n = 117, .statistic = kMedian,
+         .tissue = {44}, .enucleation = {75.5}, .morcellation = {11.5}, .experience = kMixed},
+        {.id = "E05b", .study = "E05", .unit = "E05", .citation = matched, .design = "matched pair", .n = 117, .statistic = kMedian,
+         .tissue = {45.6}, .enucleation = {70.5}, .morcellation = {12}, .experience = kMixed},
+        {.id = "E07", .study = "E07", .unit = "E07", .citation = "BJU Int 2006, doi 10.1111/j.1464-410X.2006.05898.x", .design = "retrospective >125 mL", .n = 86,
+         .by_size = true, .gland_from_ml = 125, .gland = {170.2}, .tissue = {140.2}, .operative = {128.1}},
+        {.id = "E08", .study = "E07", .unit = "E07", .citation = "J Endourol 2010;24:433-7, doi 10.1089/end.2009.0147", .design = "retrospective >175 mL", .n = 57,
+         .by_size = true, .gland_from_ml = 175, .gland = {217.8}, .tissue = {176.4}, .note = "same centre as E07"},
+        {.id = "E10", .study = "E10", .unit = "E10", .citation = "J Endourol 2004, doi 10.1089/089277904322959851", .design = "randomised >100 g", .by_size = true,
+         .gland = {115}, .tissue = {94}, .operative = {136}, .note = "interim report"},
+        {.id = "E14a", .study = "E14", .unit = "E14", .citation = by_volume, .design = "prospective by size", .n = 206, .by_size = true, .gland_to_ml = 100,
+         .operative = {67.1, 26.7}},
+        {.id = "E14b", .study = "E14", .unit = "E14", .citation = by_volume, .design = "prospective by size", .n = 46, .by_size = true, .gland_from_ml = 100,
+         .operative = {98.1, 24.2}},
+        {.id = "E15", .study = "E15", .unit = "E15", .citation = "Urology, self-taught first 125", .design = "first cases", .n = 125,
+         .gland = {75.8}, .tissue = {46.7}, .operative = {109.8}, .experience = kNovice, .first_case = 1, .last_case = 125, .note = "improves over blocks of 25"},
+        {.id = "E16a", .study = "E16", .unit = "E16", .citation = multicentre, .design = "multicentre randomised", .n = 115, .tissue = {48.84}, .operative = {63.69}},
+        {.id = "E16b", .study = "E16", .unit = "E16", .citation = multicentre, .design = "multicentre randomised", .n = 121, .tissue = {51.13}, .operative = {71.66}},
+        {.id = "E21", .study = "E21", .unit = "E21", .citation = "Soc Int Urol J, multiple surgeons in training", .design = "retrospective", .n = 1259,
+         .gland = {82.3}, .operative = {79.7}, .experience = kMixed, .first_case = 1, .last_case = 41, .note = "31 operators: about 41 cases each"},
+        {.id = "E26", .study = "E26", .unit = "E26", .citation = "Eur Urol 2006;50:569-73, PMID 16704894", .design = "randomised 40-200 g", .n = 30,
+         .gland = {77.8}, .note = "times were not seen in a text: not used"},
+        {.id = "E31", .study = "E31", .unit = "E31", .citation = "PMC11156458, non-laser learning series", .design = "learning", .n = 494, .statistic = kMedian,
+         .gland = {63}, .enucleation_rate = {0.50}, .operative_rate = {0.33}, .experience = kNovice, .note = "plateau about 70 cases"},
+        {.id = "E32", .study = "E32", .unit = "E32", .citation = "Korean J Urol 2010;51:688, doi 10.4111/kju.2010.51.10.688", .design = "first cases of two surgeons", .n = 161,
+         .enucleation = {61.3}, .morcellation = {12.3}, .enucleation_rate = {0.32}, .morcellation_rate = {1.73}, .experience = kNovice, .first_case = 1, .last_case = 80,
+         .note = "plateaus 30 and 20 cases; mucosal injury 13 %"},
+        {.id = "E33", .study = "E33", .unit = "E33", .citation = "J Urol 2007;177:1468", .design = "first cases", .n = 162,
+         .enucleation_rate = {0.49}, .morcellation_rate = {2.75}, .experience = kNovice, .first_case = 1, .last_case = 162, .note = "plateau 50 cases"},
+        {.id = "E34", .study = "E34", .unit = "E34", .citation = "J Urol 2017, doi 10.1016/j.juro.2016.11.001", .design = "three surgeons", .n = 313,
+         .enucleation_rate = {1.2, 0.6}, .operative_rate = {0.76, 0.36}, .experience = kMixed, .first_case = 1, .last_case = 104,
+         .note = "plateau 40; volume and case number are the independent predictors"},
+        {.id = "E41a", .study = "E41", .unit = "E41", .citation = blocks, .design = "learning", .n = 22,
+         .enucleation_rate = {1.11, 0.28}, .operative_rate = {0.49}, .experience = kNovice, .first_case = 1, .last_case = 10, .note = "non-laser; n: a quarter of 90"},
+        {.id = "E41b", .study = "E41", .unit = "E41", .citation = blocks, .design = "learning", .n = 22,
+         .enucleation_rate = {1.62, 0.36}, .operative_rate = {0.63}, .experience = kNovice, .first_case = 31, .last_case = 40, .note = "non-laser; n: a quarter of 90"},
+        {.id = "E42a", .study = "E42", .unit = "E42a", .citation = review, .design = "systematic review",
+         .morcellation_rate = {3.95}, .blade = "reciprocating", .note = "n of the arm not seen"},
+        {.id = "E42b", .study = "E42", .unit = "E42b", .citation = review, .design = "systematic review",
+         .morcellation_rate = {5.29}, .blade = "oscillating", .note = "n of the arm not seen"},
+        {.id = "E42c", .study = "E42", .unit = "E42c", .citation = review, .design = "systematic review",
+         .morcellation_rate = {5.3}, .blade = "oscillating", .note = "shaver-type; n of the arm not seen"},
+    };
+    // clang-format on
+    return rows;
+}
+
+}  // namespace lobetime

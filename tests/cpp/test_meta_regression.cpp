@@ -1,0 +1,168 @@
+#include <lobetime/core/errors.hpp>
+#include <lobetime/core/random.hpp>
+#include <lobetime/evidence/meta_regression.hpp>
+#include <lobetime/evidence/published_prior.hpp>
+#include <lobetime/model/formulas.hpp>
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <array>
+#include <cmath>
+
+namespace lobetime {
+namespace {
+
+using ::testing::HasSubstr;
+
+Eigen::VectorXd assumed_mean() {
+    Eigen::VectorXd theta(param::Count);
+    for (int p = 0; p < param::Count; ++p)
+        theta[p] = assumed_prior().parameters[static_cast<std::size_t>(p)].working_mean();
+    return theta;
+}
+
+/// Mean of log-normal values with this median.
+double mean_of(double median, double log_sd) { return median * std::exp(0.5 * log_sd * log_sd); }
+double sd_of(double median, double log_sd) { return mean_of(median, log_sd) * std::sqrt(std::expm1(log_sd * log_sd)); }
+
+/// One series of each of many units whose levels scatter as told; a thousand cases, so sampling errors are small.
+std::vector<Series> simulated(int units, const std::array<double, 3>& levels, const std::array<double, 3>& spreads) {
+    std::vector<Series> out;
+    for (int u = 0; u < units; ++u) {
+        const CounterRandom random(11, static_cast<std::uint64_t>(u));
+        const auto z = random.normals(0), more = random.normals(1);
+        Eigen::VectorXd theta = assumed_mean();
+        theta[param::yield_g_80] = levels[0] + spreads[0] * z[0];
+        theta[param::e_80] = levels[1] + spreads[1] * z[1];
+        theta[param::rate_50] = levels[2] + spreads[2] * more[0];
+        CaseFeatures one;
+        one.log_v80 = 0.4 * more[1];
+        one.oscillating = 0.0;
+        one.vacuum = 1.0;
+        one.peristaltic = 0.0;
+        const double* t = theta.data();
+        const double log_tissue = formulas::log_tissue(t, one);
+        const double blade = formulas::blade_min(t, one, log_tissue, 0.0, 0.0);
+        const double swaps = formulas::expected_swaps(std::log(formulas::fluid_ml(t, one, blade)), std::log(2000.0),
+                                                      std::exp(theta[param::fluid_log_sd]));
+        Series row;
+        row.id = row.study = row.unit = "U" + std::to_string(u);
+        row.citation = "simulated";
+        row.n = 1000;
+        row.blade = "reciprocating";
+        const auto reported = [](double median) { return Reported{mean_of(median, 0.3), sd_of(median, 0.3)}; };
+        row.gland = reported(80.0 * std::exp(one.log_v80));
+        row.tissue = reported(std::exp(log_tissue));
+        row.enucleation = reported(formulas::enucleation_min(t, one, 0.0));
+        row.morcellation = reported(formulas::morcellation_min(t, one, blade, swaps));
+        out.push_back(row);
+    }
+    return out;
+}
+
+TEST(PoolSeries, FindsLevelsAndTheirSpreads) {
+    const std::array<double, 3> levels = {std::log(50.0), std::log(40.0), std::log(5.0)};
+    const std::array<double, 3> spreads = {0.10, 0.50, 0.60};
+    const PooledSeries pooled = pool_series(simulated(60, levels, spreads), assumed_prior());
+    for (std::size_t k = 0; k < 3; ++k) {
+        const int p = kPooledLevels[k];
+        // Sixty units leave an eighth of the spread in their mean, and 9 % in the spread itself: three times that. The
+        // other parameters of a unit, which are assumed to scatter, do not here: the spreads come out smaller.
+        EXPECT_NEAR(pooled.mean[p], levels[k], 0.4 * spreads[k] + 0.02) << p;
+        EXPECT_NEAR(std::sqrt(pooled.between[p]), spreads[k], 0.3 * spreads[k] + 0.03) << p;
+        EXPECT_EQ(pooled.studies[p], 60);
+        EXPECT_EQ(pooled.cases[p], 60000);
+    }
+}
+
+TEST(PoolSeries, AZeroSpreadBetweenUnitsIsAnAnswer) {
+    const PooledSeries pooled =
+        pool_series(simulated(12, {std::log(50.0), std::log(40.0), std::log(5.0)}, {0.0, 0.0, 0.0}), assumed_prior());
+    for (const int p : kPooledLevels) {
+        EXPECT_EQ(pooled.between[p], 0.0) << p;
+        EXPECT_EQ(pooled.i2_percent[p], 0.0) << p;
+    }
+}
+
+TEST(PoolSeries, IsTheSameBitForBit) {
+    const PooledSeries first = pool_series(published_series(), assumed_prior());
+    const PooledSeries again = pool_series(published_series(), assumed_prior());
+    EXPECT_TRUE((first.mean.array() == again.mean.array()).all());
+    EXPECT_TRUE((first.covariance.array() == again.covariance.array()).all());
+    EXPECT_TRUE((first.between.array() == again.between.array()).all());
+}
+
+TEST(PoolSeries, DoesNotDependOnTheOrderOfRows) {
+    std::vector<Series> turned(published_series().rbegin(), published_series().rend());
+    const PooledSeries first = pool_series(published_series(), assumed_prior());
+    const PooledSeries again = pool_series(turned, assumed_prior());
+    // Both stop where a round moves nothing by more than 1e-8.
+    EXPECT_LT((first.mean - again.mean).cwiseAbs().maxCoeff(), 1e-6);
+    EXPECT_LT((first.between - again.between).cwiseAbs().maxCoeff(), 1e-6);
+}
+
+TEST(PoolSeries, LeavesAloneWhatNoSeriesTells) {
+    const PooledSeries pooled = pool_series(published_series(), assumed_prior());
+    const Eigen::VectorXd assumed = assumed_mean();
+    for (const int p : {param::flow_wall, param::fault_min, param::room_min, param::m_hard_nodule}) {
+        EXPECT_EQ(pooled.mean[p], assumed[p]);
+        EXPECT_EQ(pooled.told[p], 0.0);
+        EXPECT_EQ(pooled.studies[p], 0);
+        const double sd = assumed_prior().parameters[static_cast<std::size_t>(p)].working_sd();
+        EXPECT_NEAR(pooled.new_unit_variance(p), sd * sd, 1e-12);
+    }
+}
+
+TEST(PoolSeries, RefusesNoSeries) { EXPECT_THROW(pool_series({}, assumed_prior()), InvalidArgument); }
+
+TEST(LeaveOneStudyOut, PredictsAStudyWithoutItself) {
+    std::vector<Series> series = published_series();
+    const auto predicted = leave_one_study_out(series, assumed_prior());
+    for (Series& row : series) {
+        if (row.study == "E01") row.enucleation = {5 * 45.4, 5 * 22.9};  // as precise as before
+    }
+    const auto changed = leave_one_study_out(series, assumed_prior());
+    ASSERT_EQ(predicted.size(), changed.size());
+    for (std::size_t i = 0; i < predicted.size(); ++i) {
+        if (predicted[i].study != "E01") continue;
+        EXPECT_EQ(predicted[i].lower, changed[i].lower) << "what is left out must not be seen";
+        EXPECT_EQ(predicted[i].upper, changed[i].upper);
+    }
+}
+
+TEST(CheckSeries, NamesEveryProblem) {
+    Series row;
+    row.id = "X1";
+    row.own = true;
+    row.n = 1;
+    row.enucleation = {900.0};
+    try {
+        check_series(std::array{row});
+        FAIL() << "must be refused";
+    } catch (const InvalidArgument& error) {
+        EXPECT_THAT(error.what(), HasSubstr("row X1, column n: 1; allowed: 2 to 1000000"));
+        EXPECT_THAT(error.what(), HasSubstr("row X1, column enucleation_min: 900; allowed: 1 to 600 min"));
+        EXPECT_THAT(error.what(), HasSubstr("row X1, column citation: blank"));
+    }
+}
+
+TEST(CheckSeries, LikesThePublishedOnes) { EXPECT_NO_THROW(check_series(published_series())); }
+
+TEST(PublishedEvidence, AnotherRowMovesThePriorAndSaysSo) {
+    Series row;
+    row.id = row.study = row.unit = "X1";
+    row.citation = "an audit";
+    row.own = true;
+    row.n = 300;
+    row.gland = {80.0, 40.0};
+    row.enucleation = {150.0, 60.0};
+    const PublishedEvidence with = published_evidence({row});
+    EXPECT_EQ(with.prior.label, "published, with own rows X1");
+    EXPECT_GT(with.prior.find("e_80")->centre, published_prior().find("e_80")->centre);
+    EXPECT_THAT(with.prior.find("e_80")->source, HasSubstr("X1"));
+    EXPECT_EQ(published_prior().label, "published");
+}
+
+}  // namespace
+}  // namespace lobetime
