@@ -54,7 +54,7 @@ def _columns(history: pd.DataFrame, bookings: pd.DataFrame) -> tuple[Array, Arra
     both = pd.concat([history, bookings], keys=["past", "next"])
     columns = pd.DataFrame({"log_gland": np.log(both["gland_ml"].astype(float))})
     if "surgeon_case_no" in both and both["surgeon_case_no"].loc["past"].notna().any():
-        experience = np.log(pd.to_numeric(both["surgeon_case_no"]).astype(float))
+        experience = pd.Series(np.log(both["surgeon_case_no"].to_numpy(dtype=float)), index=both.index)
         columns["log_experience"] = experience.fillna(experience.loc["past"].median())
     for name in ("surgeon", "blade", "suction", "canister_ml", "trainee"):
         if name in both:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -28,7 +29,7 @@ Total = Literal["theatre", "operative", "enucleation and morcellation"]
 COVERAGES = (0.5, 0.8, 0.9, 0.95)
 PINBALL = (0.5, 0.8, 0.9)
 _FEWEST = 5  # cases to fit, and baselines to be fitted, from
-_TOTALS: dict[str, tuple[tuple[str, ...], int]] = {
+_TOTALS: dict[Total, tuple[tuple[str, ...], int]] = {
     "theatre": (("theatre_min",), 15),
     "operative": (("operative_min",), 7),
     "enucleation and morcellation": (("enucleation_min", "morcellation_min"), 5),
@@ -78,7 +79,7 @@ def _folds(
         order = np.argsort(frame["operated_on"].to_numpy(), kind="stable")
         first = max(_FEWEST, n // (folds + 1))
         edges = np.unique(np.linspace(first, n, folds + 1).astype(int))
-        for start, end in zip(edges[:-1], edges[1:], strict=True):
+        for start, end in itertools.pairwise(edges):
             yield order[:start], order[start:end]
         return
     if group is None:
@@ -113,7 +114,7 @@ class Calibration:
     """
 
     cases: pd.DataFrame
-    total: str
+    total: Total
     method: str
     left_out: int
     scores: pd.DataFrame
@@ -147,8 +148,8 @@ class Calibration:
     def conformal(self, probability: float) -> dict[str, float]:
         """The draw rank that covers a new case with this probability whatever the model, and how sure that is.
 
-        ``rank`` is NaN where there are too few held-out cases for any finite bound; 90 % of such calibration sets give a
-        coverage between ``low`` and ``high``.
+        ``rank`` is NaN where there are too few held-out cases for any finite bound; 90 % of such calibration sets give
+        a coverage between ``low`` and ``high``.
         """
         rank = conformal_rank(len(self), probability)
         low, high = conformal_band(len(self), probability)
@@ -184,8 +185,8 @@ def calibrate(
         raise _core.InvalidArgument(f"folds must be 2 or more, not {folds}")
     frame = cases.frame.reset_index(drop=True)
     if total is None:
-        recorded = {name: int(np.isfinite(recorded_total(frame, name)).sum()) for name in _TOTALS}  # type: ignore[arg-type]
-        total = max(recorded, key=lambda name: recorded[name])  # type: ignore[assignment]
+        recorded: dict[Total, int] = {name: int(np.isfinite(recorded_total(frame, name)).sum()) for name in _TOTALS}
+        total = max(recorded, key=recorded.__getitem__)
     if total not in _TOTALS:
         raise _core.InvalidArgument(f"total must be one of {list(_TOTALS)}, not {total!r}")
     minutes = recorded_total(frame, total)
@@ -239,6 +240,6 @@ def calibrate(
     )
 
 
-def phase_bits(total: str) -> int:
+def phase_bits(total: Total) -> int:
     """Phases in a total, as bits: 1 enucleation, 2 haemostasis, 4 morcellation, 8 room."""
     return _TOTALS[total][1]

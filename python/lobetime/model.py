@@ -142,7 +142,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         held_spreads: Sequence[float] | None = None,
         held_groups: Sequence[float] | None = None,
     ) -> _core.TheatreTimeFit:
-        """The fit with this estimator's settings; held spreads, one a channel and one a row of groups_, are not found."""
+        """The fit with this estimator's settings; held spreads (of channels, of groups_) are not estimated."""
         return _core.fit_theatre_time(
             cases.table,
             self._prior_set(),
@@ -268,9 +268,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         new = new_cases if isinstance(new_cases, Cases) else read_cases(new_cases)
         if history is None:
             if not hasattr(self, "_cases"):
-                raise _core.InvalidArgument(
-                    "update: a model from a file or a pickle needs history, the cases of its fit"
-                )
+                raise _core.InvalidArgument("update: a model from a file or pickle needs history, the cases of its fit")
             old = self._cases
         else:
             old = history if isinstance(history, Cases) else read_cases(history)

@@ -77,7 +77,7 @@ def interval_score(observed: npt.ArrayLike, low: npt.ArrayLike, high: npt.ArrayL
 
 
 def pit(draws: npt.ArrayLike, observed: npt.ArrayLike) -> Array:
-    """Where the outcome fell in its forecast: share of draws below, equal ones half; uniform if the forecast is right."""
+    """Where the outcome fell in its forecast: share of draws below, equal ones half. Uniform if right."""
     x, y = np.asarray(draws, dtype=float), np.asarray(observed, dtype=float)[..., None]
     place: Array = (x < y).mean(axis=-1) + 0.5 * (x == y).mean(axis=-1)
     return place

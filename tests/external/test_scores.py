@@ -55,7 +55,7 @@ def test_crps_of_a_sample(fair):
 PACKAGED = [
     (stats.norm(), -3.0, Check("normal", (2.43657473,), SCORING, "published", 5e-4, "sample of 20,001 quantiles")),
     (stats.expon(scale=1 / 0.7), 3.0, Check("exponential", (1.20701837,), SCORING, "published", 5e-4, "likewise")),
-    (stats.t(5), -3.0, Check("t5", (2.33875895,), SCORING, "published", 5e-4, "likewise")),
+    (stats.t(5), -3.0, Check("t with 5 degrees", (2.33875895,), SCORING, "published", 5e-4, "likewise")),
     (stats.logistic(), -3.0, Check("logistic", (2.0971747,), SCORING, "published", 5e-4, "likewise")),
 ]
 
@@ -149,8 +149,10 @@ FACTORS = Check(
 )
 CUMULATIVE = Check(
     "80 % cumulative sums, n = 2 to 10, 20, 50, 100",
-    (1.8, 2.502104, 3.142104, 3.737741, 4.299424, 4.833914, 5.345914, 5.838863, 6.315373)
-    + (10.484943, 20.121714, 32.650811),
+    (
+        *(1.8, 2.502104, 3.142104, 3.737741, 4.299424, 4.833914, 5.345914, 5.838863, 6.315373),
+        *(10.484943, 20.121714, 32.650811),
+    ),
     CRAWFORD,
     "derived",
     6e-7,

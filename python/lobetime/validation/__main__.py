@@ -22,7 +22,7 @@ def main(
     """Judge predictions on invented units that do not obey the model, and write the report."""
     numbers = [int(word) for word in sizes.split(",")]
     for result in study(units, numbers, baselines=baselines, processes=processes):
-        print(result.table().round(4).to_string(), flush=True)
+        typer.echo(result.table().round(4).to_string())
         path.write_text(report(result, f"--units {units} --sizes {sizes}"), encoding="utf-8")
 
 

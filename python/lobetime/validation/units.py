@@ -1,11 +1,11 @@
 """Invented units that do not obey the library's model, with the true law of every booking's time.
 
-What differs from the model on purpose: learning is a power law that differs between surgeons; a latent difficulty makes
-both phases of a case long together; enucleation bends twice with volume; the yield saturates; a blade gets hold of small
-pieces slowly; a hard nodule slows the blade by an amount of its own and travels with big glands; fluid fills real
-canisters and every swap takes its own time; the rest of the operation grows with the gland; the room's time is a sum of
-gamma parts. On the way into the file times are rounded to 5 minutes, 8 % of cells are blank, 4 % of rows have a typing
-error, devices fail, morcellations are deferred. Nothing here is fitted to, or taken from, the library.
+What differs from the model on purpose: learning is a power law that differs between surgeons; a latent difficulty
+makes both phases of a case long together; enucleation bends twice with volume; the yield saturates; a blade gets hold
+of small pieces slowly; a hard nodule slows the blade by an amount of its own and travels with big glands; fluid fills
+real canisters and every swap takes its own time; the rest of the operation grows with the gland; the room's time is a
+sum of gamma parts. On the way into the file times are rounded to 5 minutes, 8 % of cells are blank, 4 % of rows have a
+typing error, devices fail, morcellations are deferred. Nothing here is fitted to, or taken from, the library.
 
 All units, surgeons and cases are invented.
 """
@@ -28,7 +28,7 @@ _FAULT = {"reciprocating/vacuum": 0.01, "oscillating/vacuum": 0.03, "oscillating
 
 
 def power_learning(case_no: npt.ArrayLike, rate: npt.ArrayLike) -> Array:
-    """Time of the k-th case against the first when every doubling of experience multiplies it by ``rate``: k^log2(rate).
+    """Time of the k-th case against the first, k^log2(rate): every doubling of experience multiplies it by ``rate``.
 
     The unit (not cumulative-average) form of the power law.
     """
@@ -247,17 +247,21 @@ def write_down(unit: Unit, cases: pd.DataFrame, seed: int) -> pd.DataFrame:
     file["gland_ml"] = file["gland_ml"].astype(float)
 
     slips = np.flatnonzero(random.uniform(size=n) < 0.04)
-    for i, kind in zip(slips, random.integers(0, 4, size=len(slips)), strict=True):
-        row = file.index[i]
+    kinds = random.integers(0, 4, size=len(slips))
+    slip = ("gland_ml", "enucleation_min", "morcellation_min", "theatre_min")
+    values = {name: file[name].to_numpy(dtype=np.float64).copy() for name in slip}
+    for i, kind in zip(slips, kinds, strict=True):
+        column = values[slip[kind]]
+        # What no gland and no operation can be is refused at reading; these are the slips that get through.
         if kind == 0:
-            # What no gland and no operation can be is refused when a file is read; these are the slips that get through.
-            file.loc[row, "gland_ml"] *= 10.0 if file.loc[row, "gland_ml"] <= 95.0 else 0.1
+            column[i] *= 10.0 if column[i] <= 95.0 else 0.1
         elif kind == 1:
-            file.loc[row, "enucleation_min"] *= 10.0 if file.loc[row, "enucleation_min"] <= 140.0 else 0.1
+            column[i] *= 10.0 if column[i] <= 140.0 else 0.1
         elif kind == 2:
-            file.loc[row, "morcellation_min"] = max(round(file.loc[row, "morcellation_min"] / 10.0), 1.0)
+            column[i] = max(np.round(column[i] / 10.0), 1.0)
         else:
-            file.loc[row, "theatre_min"] = round(file.loc[row, "theatre_min"] / 60.0, 1)
+            column[i] = np.round(column[i] / 60.0, 1)
+    file = file.assign(**values)
     for name in _BLANKS:
         file.loc[file.index[random.uniform(size=n) < 0.08], name] = np.nan
     nothing = file[["enucleation_min", "morcellation_min", "operative_min", "theatre_min"]].isna().all(axis=1)
