@@ -15,6 +15,7 @@ from scipy import stats
 from sklearn.ensemble import HistGradientBoostingRegressor
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.linear_model import HuberRegressor, Ridge
+from threadpoolctl import threadpool_limits
 
 Array = npt.NDArray[np.float64]
 Baseline = Callable[[pd.DataFrame, Array, pd.DataFrame], Array]
@@ -109,17 +110,18 @@ def boosting(history: pd.DataFrame, minutes: Array, bookings: pd.DataFrame) -> A
     """Quantile gradient boosting at nine levels, interpolated; beyond the last two, as the normal would go on."""
     past, new = _columns(history, bookings)
     values = np.empty((len(new), len(_BOOSTED)))
-    for k, level in enumerate(_BOOSTED):
-        model = HistGradientBoostingRegressor(
-            loss="quantile",
-            quantile=level,
-            max_iter=100,
-            learning_rate=0.08,
-            max_leaf_nodes=8,
-            min_samples_leaf=min(20, max(2, len(past) // 8)),
-            random_state=1,
-        )
-        values[:, k] = model.fit(past, np.log(minutes)).predict(new)
+    with threadpool_limits(1, "openmp"):  # too little work for more threads than one
+        for k, level in enumerate(_BOOSTED):
+            model = HistGradientBoostingRegressor(
+                loss="quantile",
+                quantile=level,
+                max_iter=100,
+                learning_rate=0.08,
+                max_leaf_nodes=8,
+                min_samples_leaf=min(20, max(2, len(past) // 8)),
+                random_state=1,
+            )
+            values[:, k] = model.fit(past, np.log(minutes)).predict(new)
     values.sort(axis=1)
     z, grid = stats.norm.ppf(_BOOSTED), stats.norm.ppf(LEVELS)
     rows = np.array([np.interp(grid, z, row) for row in values])

@@ -53,6 +53,11 @@ def recorded_total(frame: pd.DataFrame, total: Total) -> Array:
     return minutes
 
 
+def _most_recorded(frame: pd.DataFrame) -> Total:
+    recorded: dict[Total, int] = {name: int(np.isfinite(recorded_total(frame, name)).sum()) for name in _TOTALS}
+    return max(recorded, key=lambda name: recorded[name])
+
+
 def read_part(frame: pd.DataFrame, rows: npt.NDArray[np.intp]) -> Cases:
     """Some rows of a table that was read before; what looked wrong in it was said then."""
     with warnings.catch_warnings():
@@ -184,14 +189,12 @@ def calibrate(
     if folds < 2:
         raise _core.InvalidArgument(f"folds must be 2 or more, not {folds}")
     frame = cases.frame.reset_index(drop=True)
-    if total is None:
-        recorded: dict[Total, int] = {name: int(np.isfinite(recorded_total(frame, name)).sum()) for name in _TOTALS}
-        total = max(recorded, key=recorded.__getitem__)
-    if total not in _TOTALS:
-        raise _core.InvalidArgument(f"total must be one of {list(_TOTALS)}, not {total!r}")
-    minutes = recorded_total(frame, total)
+    chosen = _most_recorded(frame) if total is None else total
+    if chosen not in _TOTALS:
+        raise _core.InvalidArgument(f"total must be one of {list(_TOTALS)}, not {chosen!r}")
+    minutes = recorded_total(frame, chosen)
     slips = looks_mistyped(frame)
-    bits = _TOTALS[total][1]
+    bits = _TOTALS[chosen][1]
     levels = sorted({p for c in COVERAGES for p in (0.5 - c / 2, 0.5 + c / 2)} | set(PINBALL))
 
     left_out, parts = 0, []
@@ -225,7 +228,7 @@ def calibrate(
             losses.setdefault(name, []).append(np.array(rows))
     if not parts:
         raise _core.InvalidArgument(
-            f"calibration needs at least {_FEWEST} cases with {total} minutes to fit and one to hold out; of "
+            f"calibration needs at least {_FEWEST} cases with {chosen} minutes to fit and one to hold out; of "
             f"{len(frame)} cases {int(np.isfinite(minutes).sum())} have them"
         )
     means = {name: np.concatenate(rows, axis=1).mean(axis=1) for name, rows in losses.items()}
@@ -233,7 +236,7 @@ def calibrate(
     scores["ratio"] = scores["crps_min"] / scores["crps_min"]["lobetime"]
     return Calibration(
         pd.concat(parts, ignore_index=True),
-        total,
+        chosen,
         f"{method}, {folds} folds" + (f", by {group}" if group else ""),
         left_out,
         scores.rename_axis("predictor"),

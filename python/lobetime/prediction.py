@@ -38,6 +38,8 @@ class Prediction:
         morcellation with its stops; room), read-only. Draw d of every case shares the model's parameters and surgeons.
     swaps : numpy.ndarray
         Canister swaps, cases x draws.
+    held_out_cases : int
+        By how many the total was corrected; 0 = as the model has it. See ``TheatreTimeModel.calibration``.
     """
 
     def __init__(self, core: _core.Prediction, bookings: Bookings, fitted: _core.FittedModel) -> None:
@@ -46,6 +48,7 @@ class Prediction:
         self.bookings = bookings
         self.draws: npt.NDArray[np.float64] = core.draws
         self.swaps: npt.NDArray[np.float64] = core.swaps
+        self.held_out_cases: int = core.held_out_cases
 
     def __len__(self) -> int:
         return int(self.draws.shape[0])
