@@ -23,7 +23,7 @@ Baseline = Callable[[pd.DataFrame, Array, pd.DataFrame], Array]
 LEVELS: Array = np.arange(1, 200) / 200.0
 """Probabilities of the quantiles: a sample of equal weights, so scores for draws apply."""
 
-_RIDGE = 1e-2
+_RIDGE = 1.0  # cases that the prior of a standardised coefficient counts as
 _FEWEST_OF_SURGEON = 3
 _BOOSTED = (0.025, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.975)
 
@@ -57,14 +57,14 @@ def _columns(history: pd.DataFrame, bookings: pd.DataFrame) -> tuple[Array, Arra
     if "surgeon_case_no" in both and both["surgeon_case_no"].loc["past"].notna().any():
         experience = pd.Series(np.log(both["surgeon_case_no"].to_numpy(dtype=float)), index=both.index)
         columns["log_experience"] = experience.fillna(experience.loc["past"].median())
-    for name in ("surgeon", "blade", "suction", "canister_ml", "trainee"):
+    for name in ("surgeon", "blade", "suction"):
         if name in both:
             code = both[name].astype(object).where(both[name].notna(), "blank").astype(str)
             columns = columns.join(pd.get_dummies(code, prefix=name).astype(float))
-    past = columns.loc["past"].to_numpy(dtype=float)
+    past, new = columns.loc["past"].to_numpy(dtype=float), columns.loc["next"].to_numpy(dtype=float)
     keep = past.std(axis=0) > 0
-    keep[0] = True
-    return past[:, keep], columns.loc["next"].to_numpy(dtype=float)[:, keep]
+    centre, scale = past[:, keep].mean(axis=0), past[:, keep].std(axis=0)
+    return (past[:, keep] - centre) / scale, (new[:, keep] - centre) / scale
 
 
 def _log_normal(log_median: Array, spread: Array, freedom: float) -> Array:
@@ -75,18 +75,16 @@ def _log_normal(log_median: Array, spread: Array, freedom: float) -> Array:
 
 def _ridge_use(past: Array, new: Array) -> tuple[float, Array]:
     """Parameters that a small ridge uses, and the leverage of new rows."""
-    centre = past.mean(axis=0)
-    x, z = past - centre, new - centre
-    inverse = np.linalg.inv(x.T @ x + _RIDGE * len(x) * np.eye(x.shape[1]))
-    used = 1.0 + float(np.trace(x @ inverse @ x.T))
-    leverage: Array = 1.0 / len(x) + np.einsum("ij,jk,ik->i", z, inverse, z)
+    inverse = np.linalg.inv(past.T @ past + _RIDGE * np.eye(past.shape[1]))
+    used = 1.0 + float(np.trace(past @ inverse @ past.T))
+    leverage: Array = 1.0 / len(past) + np.einsum("ij,jk,ik->i", new, inverse, new)
     return used, leverage
 
 
 def log_normal(history: pd.DataFrame, minutes: Array, bookings: pd.DataFrame) -> Array:
     """Log-normal regression: log minutes on log volume, log experience, device and surgeon, with a small ridge."""
     past, new = _columns(history, bookings)
-    fit = Ridge(alpha=_RIDGE * len(past)).fit(past, np.log(minutes))
+    fit = Ridge(alpha=_RIDGE).fit(past, np.log(minutes))
     used, leverage = _ridge_use(past, new)
     freedom = max(len(past) - used, 2.0)
     sd = np.sqrt(((np.log(minutes) - fit.predict(past)) ** 2).sum() / freedom)
@@ -98,7 +96,7 @@ def huber_log_normal(history: pd.DataFrame, minutes: Array, bookings: pd.DataFra
     past, new = _columns(history, bookings)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)
-        fit = HuberRegressor(alpha=_RIDGE * len(past), max_iter=2000).fit(past, np.log(minutes))
+        fit = HuberRegressor(alpha=_RIDGE, max_iter=2000).fit(past, np.log(minutes))
     used, leverage = _ridge_use(past, new)
     freedom = max(len(past) - used, 2.0)
     residuals = np.log(minutes) - fit.predict(past)
