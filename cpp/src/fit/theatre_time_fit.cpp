@@ -221,6 +221,8 @@ void begin(const FitOptions& options, const PriorSet& prior, TimeObjective& obje
     few.max_steps = kRoughSteps;
     few.interrupt = options.solver.interrupt;
     turns.settle(few);
+    few.max_rounds = 1;
+    few.update_shares = false;
     for (int round = options.held_groups ? kGroupRounds : 0; round < kGroupRounds; ++round) {
         const double change = update_groups(prior, turns, fit);
         objective.set_prior_precision(fit.prior_precision);

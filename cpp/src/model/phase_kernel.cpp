@@ -5,7 +5,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdint>
 #include <numbers>
+#include <numeric>
 
 namespace lobetime {
 namespace {
@@ -70,15 +72,31 @@ LOBETIME_VECTOR_CLONES void add_integrated_swaps(std::size_t n, const TileArray&
 
 /// Expected swaps of n fluids, `x` the log of each over its canister.
 void expect_swaps(std::size_t n, const TileArray& x, double spread, SwapTile& out) {
-    for (TileArray* sum : {&out.expected, &out.per_log_fluid, &out.per_log_spread, &out.second_moment})
+    // Most fluid first: a few cases with many swaps then do not keep the others waiting for swaps that they never get
+    // to.
+    std::array<std::uint32_t, kTile> order;
+    std::iota(order.begin(), order.begin() + static_cast<std::ptrdiff_t>(n), 0U);
+    std::sort(order.begin(), order.begin() + static_cast<std::ptrdiff_t>(n),
+              [&](std::uint32_t a, std::uint32_t b) { return x[a] > x[b]; });
+    TileArray sorted;
+    for (std::size_t i = 0; i < n; ++i) sorted[i] = x[order[i]];
+    SwapTile sums;
+    for (TileArray* sum : {&sums.expected, &sums.per_log_fluid, &sums.per_log_spread, &sums.second_moment})
         std::fill_n(sum->begin(), n, 0.0);
-    const double most = *std::max_element(x.begin(), x.begin() + static_cast<std::ptrdiff_t>(n));
+    std::size_t left = n;
     for (int j = 1; j <= formulas::kSummedSwaps; ++j) {
         const double log_j = kSwapLogs.log_j[static_cast<std::size_t>(j)];
-        if ((most - log_j) / spread < -kNegligible) return;
-        add_swap(n, x, j, log_j, spread, out);
+        while (left > 0 && (sorted[left - 1] - log_j) / spread < -kNegligible) --left;
+        if (left == 0) break;
+        add_swap(left, sorted, j, log_j, spread, sums);
     }
-    add_integrated_swaps(n, x, spread, out);
+    if (left > 0) add_integrated_swaps(left, sorted, spread, sums);
+    for (std::size_t i = 0; i < n; ++i) {
+        out.expected[order[i]] = sums.expected[i];
+        out.per_log_fluid[order[i]] = sums.per_log_fluid[i];
+        out.per_log_spread[order[i]] = sums.per_log_spread[i];
+        out.second_moment[order[i]] = sums.second_moment[i];
+    }
 }
 
 /// What is left of the learning curve after so many cases. Nothing from 1e-44 on, whose square is still a full number:
