@@ -90,7 +90,7 @@ TEST(SandwichCovariance, IsSymmetricAndNeverNegative) {
 TEST(SandwichCovariance, IsItsFormula) {
     const TheatreTimeFit& fit = plain().fit;
     const Eigen::MatrixXd inverse = fit.curvature.inverse();
-    const Eigen::MatrixXd middle = fit.score_product + Eigen::MatrixXd(fit.prior_precision.asDiagonal());
+    const Eigen::MatrixXd middle = fit.score_product + Eigen::MatrixXd(prior_scatter(fit).asDiagonal());
     const Eigen::MatrixXd expected = inverse * middle * inverse;
     // Condition of the curvature times rounding.
     EXPECT_THAT(sandwich_covariance(fit), EigenNear(expected, 1e-9 * expected.diagonal().maxCoeff(), 1e-6));

@@ -13,12 +13,21 @@ from lobetime import quantities as q
 SETTLED = ["yield_g_80", "e_80", "rate_50", "room_min"]  # positive parameters that the cases decide
 
 
+def prior_scatter(model):
+    """Prior precision; of levels times exp(2 log_se^2), for the spread between them is estimated."""
+    scatter = np.array(model.fit_.prior_precision)
+    names = np.array(model.fit_.names)
+    for group, row in model.groups_.iterrows():
+        scatter[np.char.startswith(names, f"{group}[")] *= np.exp(2 * row["log_se"] ** 2)
+    return scatter
+
+
 @pytest.fixture(scope="module")
 def parts(model, cases):
-    """Scores by case, inverse curvature, prior precision."""
+    """Scores by case, inverse curvature, scatter of the priors' pulls."""
     fit = model.fit_
     scores = fit.case_scores(cases.table, loss=model.fitted_.loss, tuning=model.fitted_.tuning, threads=1)
-    return scores, np.linalg.inv(fit.curvature), np.diag(fit.prior_precision)
+    return scores, np.linalg.inv(fit.curvature), np.diag(prior_scatter(model))
 
 
 def half_widths(table, names):

@@ -348,6 +348,18 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     return fit;
 }
 
+Eigen::VectorXd prior_scatter(const TheatreTimeFit& fit) {
+    Eigen::VectorXd scatter = fit.prior_precision;
+    const ModelLayout& layout = fit.layout;
+    const auto widen = [&](int from, int to, const GroupSpread& group) {
+        scatter.segment(from, to - from) *= std::exp(2.0 * group.log_se * group.log_se);
+    };
+    widen(layout.device_index(0), layout.surgeon_enucleation_index(0), fit.device);
+    widen(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), fit.surgeon_enucleation);
+    widen(layout.surgeon_morcellation_index(0), layout.size(), fit.surgeon_morcellation);
+    return scatter;
+}
+
 TimeObjective objective_of(const TheatreTimeFit& fit, const CaseTable& cases, const Loss& loss, int threads) {
     if (cases.size() != fit.n_cases)
         throw InvalidArgument("the fit had " + std::to_string(fit.n_cases) + " cases, not " +

@@ -160,7 +160,7 @@ Eigen::MatrixXd inverse_curvature(const TheatreTimeFit& fit) {
 Eigen::MatrixXd sandwich_covariance(const TheatreTimeFit& fit) {
     const Eigen::MatrixXd inverse = inverse_curvature(fit);
     Eigen::MatrixXd middle = fit.score_product;
-    middle.diagonal() += fit.prior_precision;
+    middle.diagonal() += prior_scatter(fit);
     const Eigen::MatrixXd covariance = inverse * middle * inverse;
     return 0.5 * (covariance + covariance.transpose());
 }

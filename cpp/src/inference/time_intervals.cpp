@@ -299,7 +299,7 @@ Eigen::MatrixXd time_covariance(const TheatreTimeFit& fit, const TimeObjective& 
     if (!(factor > 0.0)) throw NotIdentifiable("the cases are too few for the parameters that they decide", {});
     const Eigen::MatrixXd half = scores * inverse;
     Eigen::MatrixXd covariance = factor * half.transpose() * half;
-    covariance.noalias() += inverse * fit.prior_precision.asDiagonal() * inverse;
+    covariance.noalias() += inverse * prior_scatter(fit).asDiagonal() * inverse;
     return 0.5 * (covariance + covariance.transpose());
 }
 

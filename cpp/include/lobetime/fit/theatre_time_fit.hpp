@@ -97,6 +97,10 @@ struct TheatreTimeFit {
     std::size_t n_cases = 0;
 };
 
+/// Variance of each prior's pull on the estimate: the precision; for levels of a group times exp(2 log_se^2), because
+/// the fit draws them by 1 / tau^2 of an estimated tau, while what they scatter with is E[tau^2].
+Eigen::VectorXd prior_scatter(const TheatreTimeFit& fit);
+
 /// Fits the time model to past cases: a Huber fit from the prior's centre, then the asked loss, each alternating
 /// with the channels' robust spreads until neither moves, and a last minimisation with the spreads held.
 ///

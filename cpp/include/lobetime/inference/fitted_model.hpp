@@ -100,8 +100,8 @@ Eigen::MatrixXd inverse_curvature(const TheatreTimeFit& fit);
 ///     A^-1 (sum s s' / (1 - leverage) + P) A^-1
 ///
 /// with A the curvature of the objective, s the score of a case (all its observations together, so that phases of
-/// one case may be correlated) and P the prior precision. The leverage correction is the HC2 rule (MacKinnon and
-/// White, J Econometrics 1985;29:305) carried over to M-estimates.
+/// one case may be correlated) and P the scatter of the priors' pulls (`prior_scatter`). The leverage correction is the
+/// HC2 rule (MacKinnon and White, J Econometrics 1985;29:305) carried over to M-estimates.
 Eigen::MatrixXd sandwich_covariance(const TheatreTimeFit& fit);
 
 }  // namespace lobetime
