@@ -18,6 +18,23 @@ TUNING = 1.345
 LN2 = np.log(2.0)
 
 
+def expected_swaps(x: np.ndarray, log_sd: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Canisters that log-normal fluid fills, x = log(median / capacity): number, and slopes in x and log of log_sd."""
+    summed = 40
+    z = (x[:, None] - np.log(np.arange(1, summed + 1))) / log_sd
+    density = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
+    last = (x - np.log(summed + 0.5)) / log_sd
+    mean = np.exp(np.minimum(x, 700.0) + 0.5 * log_sd**2)
+    shifted = last + log_sd
+    beyond = mean * ndtr(shifted)
+    at_shifted = np.exp(-0.5 * shifted * shifted) / np.sqrt(2 * np.pi)
+    swaps = ndtr(z).sum(axis=1) + beyond - (summed + 0.5) * ndtr(last)
+    per_x = density.sum(axis=1) / log_sd + beyond
+    with np.errstate(invalid="ignore"):
+        per_log_sd = -np.where(np.isfinite(z), density * z, 0.0).sum(axis=1)
+    return swaps, per_x, per_log_sd + log_sd * mean * (log_sd * ndtr(shifted) + at_shifted)
+
+
 class NumpyObjective:
     """Huber objective: rows as residuals with an analytic Jacobian."""
 
@@ -52,7 +69,7 @@ class NumpyObjective:
         self.trainee, self.nodule, self.fault = table.trainee, table.hard_nodule, table.device_fault
         self.anticoagulated = table.anticoagulated
         self.spinal = (table.anaesthesia == "spinal").astype(float)
-        self.swaps = np.nan_to_num(table.canister_swaps)
+        self.recorded_swaps = np.nan_to_num(table.canister_swaps)
         self.log_canister = np.log(table.canister_ml)
         surgeons = table.surgeon
         self.u = np.array([self.at[f"surgeon_enucleation[{code}]"] for code in surgeons])
@@ -139,22 +156,28 @@ class NumpyObjective:
             a["m_trainee"]: self.trainee,
             a["m_hard_nodule"]: self.nodule,
         }
-        fixed, swap, fault = (np.exp(t[a[name]]) for name in ("m_fixed", "swap_min", "fault_min"))
-        minutes = fixed + blade + swap * self.swaps + fault * self.fault
-        share = blade / minutes
-        slopes = {column: slope * share for column, slope in per_log_blade.items()}
-        slopes |= {
-            a["m_fixed"]: fixed / minutes,
-            a["swap_min"]: swap * self.swaps / minutes,
-            a["fault_min"]: fault * self.fault / minutes,
-            "level": (self.v, share),
-        }
-        out["morcellation"] = (np.log(minutes), slopes)
         shares = {"vacuum": self.vacuum, "peristaltic": self.peristaltic, "wall": self.wall}
         flow = np.exp(sum(t[a[f"flow_{kind}"]] * share for kind, share in shares.items()))
         carry = np.exp(t[a["carry_over_ml"]])
         fluid = carry + flow * blade
         moved = flow * blade / fluid
+        fixed, swap, fault = (np.exp(t[a[name]]) for name in ("m_fixed", "swap_min", "fault_min"))
+        swaps, per_log_fluid, per_log_sd = expected_swaps(
+            np.log(fluid) - self.log_canister, np.exp(t[a["fluid_log_sd"]])
+        )
+        minutes = fixed + blade + swap * swaps + fault * self.fault
+        share = (blade + swap * per_log_fluid * moved) / minutes
+        slopes = {column: slope * share for column, slope in per_log_blade.items()}
+        slopes |= {
+            a["m_fixed"]: fixed / minutes,
+            a["swap_min"]: swap * swaps / minutes,
+            a["fault_min"]: fault * self.fault / minutes,
+            a["carry_over_ml"]: swap * per_log_fluid * carry / fluid / minutes,
+            a["fluid_log_sd"]: swap * per_log_sd / minutes,
+            "level": (self.v, share),
+        }
+        slopes |= {a[f"flow_{kind}"]: swap * per_log_fluid * moved * part / minutes for kind, part in shares.items()}
+        out["morcellation"] = (np.log(minutes), slopes)
         slopes = {column: slope * moved for column, slope in per_log_blade.items()}
         slopes |= {a[f"flow_{kind}"]: moved * share for kind, share in shares.items()}
         slopes |= {a["carry_over_ml"]: carry / fluid, "level": (self.v, moved)}
@@ -185,7 +208,7 @@ class NumpyObjective:
         log_fluid, slopes = phases["fluid"]
         case = self.counted
         sd = np.exp(t[self.at["fluid_log_sd"]])
-        count = self.swaps[case]
+        count = self.recorded_swaps[case]
         x = log_fluid[case] - self.log_canister[case]
         upper, lower = (np.log(count + 1) - x) / sd, (np.log(np.maximum(count, 1e-300)) - x) / sd
         density = lambda z: np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)  # noqa: E731

@@ -1,5 +1,7 @@
 #include <lobetime/fit/censored_regression.hpp>
 
+#include "python_calls.hpp"
+
 #include <pybind11/eigen.h>
 #include <pybind11/pybind11.h>
 #include <pybind11/stl.h>
@@ -34,24 +36,13 @@ void bind_censored(py::module_& m) {
         [](py::function mean, const Eigen::VectorXd& lower, const Eigen::VectorXd& upper,
            const std::vector<std::string>& names, const Eigen::VectorXd& start, const std::string& law,
            const std::string& loss, double tuning, int max_iterations) {
-            MeanModel model;
-            model.rows = lower.size();
-            model.parameters = static_cast<int>(names.size());
-            model.parallel = false;
-            model.evaluate = [mean = std::move(mean)](const Eigen::VectorXd& theta, Eigen::VectorXd& fitted,
-                                                      Eigen::MatrixXd& jacobian) {
-                const py::tuple pair = mean(theta);
-                fitted = pair[0].cast<Eigen::VectorXd>();
-                jacobian = pair[1].cast<Eigen::MatrixXd>();
-            };
             CensoredOptions options;
             options.law = response_law_from_name(law);
             options.loss = Loss(loss, tuning);
             options.solver.max_iterations = max_iterations;
-            options.solver.interrupt = [] {
-                if (PyErr_CheckSignals() != 0) throw py::error_already_set();
-                return false;
-            };
+            options.solver.interrupt = lobetime::bindings::interrupted;
+            const MeanModel model =
+                lobetime::bindings::python_mean(std::move(mean), lower.size(), static_cast<int>(names.size()));
             return fit_censored_regression(model, lower, upper, names, start, options);
         },
         py::arg("mean"), py::arg("lower"), py::arg("upper"), py::kw_only(), py::arg("names"), py::arg("start"),

@@ -3,6 +3,8 @@
 #include <lobetime/fit/scale.hpp>
 #include <lobetime/fit/theatre_time_fit.hpp>
 
+#include "python_calls.hpp"
+
 #include <pybind11/eigen.h>
 #include <pybind11/functional.h>
 #include <pybind11/numpy.h>
@@ -17,15 +19,9 @@
 
 namespace py = pybind11;
 using namespace lobetime;
+using lobetime::bindings::interrupted;
 
 namespace {
-
-/// Ctrl-C asked for? Called from a released section, between steps of the solver.
-bool interrupted() {
-    const py::gil_scoped_acquire gil;
-    if (PyErr_CheckSignals() != 0) throw py::error_already_set();
-    return false;
-}
 
 template <typename T, typename Get>
 py::array_t<T> column(const TheatreTimeFit& fit, Get get) {

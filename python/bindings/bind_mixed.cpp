@@ -1,5 +1,7 @@
 #include <lobetime/fit/mixed_regression.hpp>
 
+#include "python_calls.hpp"
+
 #include <pybind11/eigen.h>
 #include <pybind11/pybind11.h>
 #include <pybind11/stl.h>
@@ -47,10 +49,7 @@ void bind_mixed(py::module_& m) {
             MixedOptions options;
             options.restricted = restricted;
             options.max_iterations = max_iterations;
-            options.interrupt = [] {
-                if (PyErr_CheckSignals() != 0) throw py::error_already_set();
-                return false;
-            };
+            options.interrupt = lobetime::bindings::interrupted;
             return fit_mixed_regression(model, y, group, names, random, start, options);
         },
         py::arg("mean"), py::arg("y"), py::kw_only(), py::arg("group"), py::arg("names"), py::arg("random"),

@@ -2,6 +2,8 @@
 #include <lobetime/fit/robust_regression.hpp>
 #include <lobetime/inference/regression_inference.hpp>
 
+#include "python_calls.hpp"
+
 #include <pybind11/eigen.h>
 #include <pybind11/functional.h>
 #include <pybind11/pybind11.h>
@@ -13,28 +15,10 @@
 
 namespace py = pybind11;
 using namespace lobetime;
+using lobetime::bindings::interrupted;
+using lobetime::bindings::python_mean;
 
 namespace {
-
-/// mean(theta) -> (fitted, jacobian), called with the interpreter's lock held and by one thread only.
-MeanModel python_mean(py::function mean, Eigen::Index rows, int parameters) {
-    MeanModel model;
-    model.rows = rows;
-    model.parameters = parameters;
-    model.parallel = false;
-    model.evaluate = [mean = std::move(mean)](const Eigen::VectorXd& theta, Eigen::VectorXd& fitted,
-                                              Eigen::MatrixXd& jacobian) {
-        const py::tuple pair = mean(theta);
-        fitted = pair[0].cast<Eigen::VectorXd>();
-        jacobian = pair[1].cast<Eigen::MatrixXd>();
-    };
-    return model;
-}
-
-bool interrupted() {
-    if (PyErr_CheckSignals() != 0) throw py::error_already_set();
-    return false;
-}
 
 py::list minima_of(const RegressionFit& fit) {
     py::list rows;

@@ -15,7 +15,7 @@ from sklearn.base import clone
 
 from . import _core
 from .baselines import BASELINES
-from .cases import Cases, DataWarning, read_bookings, read_cases
+from .cases import KNOWN_AT_BOOKING, Cases, DataWarning, read_bookings, read_cases
 from .caution import CAUTION
 from .scores import binomial_band, conformal_band, conformal_rank, crps, pinball, pit
 
@@ -34,10 +34,6 @@ _TOTALS: dict[Total, tuple[tuple[str, ...], int]] = {
     "operative": (("operative_min",), 7),
     "enucleation and morcellation": (("enucleation_min", "morcellation_min"), 5),
 }
-_KNOWN_AT_BOOKING = (
-    *("case_id", "surgeon", "surgeon_case_no", "gland_ml", "blade", "suction", "device", "canister_ml"),
-    *("trainee", "anticoagulated", "anaesthesia"),
-)
 _NO_SLIP = ("constant_gland", "no_time", "outcome_without_time", "date_in_future", "case_numbers_counted_from_file")
 
 
@@ -207,7 +203,7 @@ def calibrate(
             continue
         fitted = clone(model).fit(read_part(frame, known))
         booked = frame.iloc[judged].reset_index(drop=True)
-        booked = booked[[name for name in _KNOWN_AT_BOOKING if name in booked]]
+        booked = booked[[name for name in KNOWN_AT_BOOKING if name in booked]]
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DataWarning)
             bookings = read_bookings(booked)

@@ -78,6 +78,13 @@ class InvalidData(ValueError):  # noqa: N818 - said of the data, as people say i
         return type(self), (self.problems, self.source)
 
 
+KNOWN_AT_BOOKING = (
+    *("case_id", "surgeon", "surgeon_case_no", "gland_ml", "blade", "suction", "device", "canister_ml"),
+    *("trainee", "anticoagulated", "anaesthesia"),
+)
+"""Columns of a past case that were known before it: what a prediction of it may look at."""
+
+
 class DataWarning(UserWarning):
     """Something in the data looks wrong and was kept; ``.warnings`` of what was read says what and where."""
 

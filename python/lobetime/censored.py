@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Self
 
 import numpy as np
@@ -13,7 +13,7 @@ from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from . import _core
-from .regression import Doubles, Values, _with_jacobian
+from .regression import Doubles, Values, _named_start, _normal_half_width, _with_jacobian
 
 
 class CensoredRegression(BaseEstimator):  # type: ignore[misc]
@@ -91,14 +91,7 @@ class CensoredRegression(BaseEstimator):  # type: ignore[misc]
         limit is a row censored from the right ("at least lower"), a lower one of -inf, or 0 of a log-normal response,
         one from the left.
         """
-        if isinstance(start, Mapping):
-            names = [str(name) for name in start]
-            first = np.array([float(value) for value in start.values()])
-        else:
-            first = np.asarray(start, dtype=float)
-            names = [f"b{j + 1}" for j in range(first.size)]
-        if first.ndim != 1 or first.size == 0:
-            raise _core.InvalidArgument("start must hold one number for each parameter")
+        names, first = _named_start(start)
         if self.tuning is not None and not self.tuning > 0:
             raise _core.InvalidArgument(f"tuning must be positive, or None for the default, not {self.tuning!r}")
         low, high = np.asarray(lower, dtype=float), np.asarray(upper, dtype=float)
@@ -191,9 +184,3 @@ class CensoredRegression(BaseEstimator):  # type: ignore[misc]
         frame["standard_error"] = error * frame["estimate"] if self.law == "lognormal" else error
         frame["lower"], frame["upper"] = back(at - half), back(at + half)
         return frame
-
-
-def _normal_half_width(level: float) -> float:
-    if not 0.0 < level < 1.0:
-        raise _core.InvalidArgument(f"level must lie between 0 and 1, not {level!r}")
-    return float(norm.ppf(0.5 + level / 2))

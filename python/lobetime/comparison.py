@@ -15,7 +15,7 @@ from sklearn.base import clone
 from sklearn.model_selection import RepeatedKFold
 
 from . import _core
-from .cases import Cases, read_cases
+from .cases import KNOWN_AT_BOOKING, Cases, read_cases
 from .caution import CAUTION
 from .diagnostics import MISRECORDED, misrecorded_log_score
 from .model import Source, TheatreTimeModel
@@ -27,7 +27,6 @@ Doubles: TypeAlias = npt.NDArray[np.float64]
 _TIMES = {"enucleation": [0], "morcellation": [2], "operative": [0, 1, 2], "theatre": [0, 1, 2, 3]}
 _MORCELLATION = 2
 # Columns known when a case is booked; the rest of a row is what happened.
-_BOOKED = "case_id surgeon surgeon_case_no gland_ml blade suction device canister_ml trainee anticoagulated anaesthesia"
 
 
 def compare_forms(
@@ -267,7 +266,7 @@ def _take(cases: Cases, positions: npt.NDArray[np.intp]) -> Cases:
 
 def _scores(fitted: TheatreTimeModel, unseen: Cases, draws: int, seed: int) -> pd.DataFrame:
     """One row a time: n, log_score, median_abs_log_error of the cases left out."""
-    booked = _core.CaseTable(**{name: getattr(unseen.table, name) for name in _BOOKED.split()})
+    booked = _core.CaseTable(**{name: getattr(unseen.table, name) for name in KNOWN_AT_BOOKING})
     minutes = _core.predict(fitted.fitted_, booked, draws=draws, seed=seed, threads=fitted.threads).draws
     unfinished = np.isin(unseen.table.morcellation_outcome, ("deferred", "other_route"))
     log_scores, errors = {}, {}

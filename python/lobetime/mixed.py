@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from . import _core
-from .regression import Doubles, Values, _numbered, _with_jacobian
+from .regression import Doubles, Values, _named_start, _normal_half_width, _numbered, _with_jacobian
 
 
 class MixedRegression(BaseEstimator):  # type: ignore[misc]
@@ -102,14 +101,7 @@ class MixedRegression(BaseEstimator):  # type: ignore[misc]
         """
         if self.method not in ("reml", "ml"):
             raise _core.InvalidArgument(f"method must be 'reml' or 'ml', not {self.method!r}")
-        if isinstance(start, Mapping):
-            names = [str(name) for name in start]
-            first = np.array([float(value) for value in start.values()])
-        else:
-            first = np.asarray(start, dtype=float)
-            names = [f"b{j + 1}" for j in range(first.size)]
-        if first.ndim != 1 or first.size == 0:
-            raise _core.InvalidArgument("start must hold one number for each parameter")
+        names, first = _named_start(start)
         random = [self.random] if isinstance(self.random, str) else [str(name) for name in self.random]
         unknown = [name for name in random if name not in names]
         if unknown or not random or len(set(random)) < len(random):
@@ -166,9 +158,7 @@ class MixedRegression(BaseEstimator):  # type: ignore[misc]
         are too narrow.
         """
         check_is_fitted(self, "params_")
-        if not 0.0 < level < 1.0:
-            raise _core.InvalidArgument(f"level must lie between 0 and 1, not {level!r}")
-        half = norm.ppf(0.5 + level / 2) * self.params_["standard_error"]
+        half = _normal_half_width(level) * self.params_["standard_error"]
         return self.params_.assign(
             lower=self.params_["estimate"] - half,
             upper=self.params_["estimate"] + half,

@@ -15,7 +15,7 @@ from scipy import stats
 from scipy.special import ndtri
 
 from . import _core
-from .cases import Bookings, Cases, read_cases
+from .cases import KNOWN_AT_BOOKING, Bookings, Cases, read_cases
 from .caution import CAUTION
 from .model import Source, TheatreTimeModel
 from .plots import CusumDisplay
@@ -28,7 +28,6 @@ Ints = npt.NDArray[np.intp]
 _TIMES = {"enucleation": [0], "morcellation": [2], "operative": [0, 1, 2], "theatre": [0, 1, 2, 3]}
 _MORCELLATION = 2
 # Known when a case is booked; the rest of a row is what happened.
-_BOOKED = "case_id surgeon surgeon_case_no gland_ml blade suction device canister_ml trainee anticoagulated anaesthesia"
 _EXPERIENCED = 100_000.0  # a case number far past every learning curve
 _WINSOR = 3.0
 _FEWEST_CASES = 5  # of a surgeon, class or device with a chart of its own
@@ -214,7 +213,7 @@ class _Series:
         return numbers
 
     def booked(self, **changed: object) -> Bookings:
-        columns = {name: getattr(self.table, name) for name in _BOOKED.split()}
+        columns = {name: getattr(self.table, name) for name in KNOWN_AT_BOOKING}
         columns |= {"case_id": self.case_id, "surgeon_case_no": self.case_no, **changed}
         table = _core.CaseTable(**columns)
         return Bookings(self.frame[["gland_ml"]], table, pd.DataFrame({"row": []}))

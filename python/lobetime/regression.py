@@ -9,6 +9,7 @@ from typing import Any, Literal, Self, TypeAlias
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.stats import norm
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
@@ -123,14 +124,7 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
 
         ``lower``, ``upper``: bounds, likewise, or one number for all.
         """
-        if isinstance(start, Mapping):
-            names = [str(name) for name in start]
-            first = np.array([float(value) for value in start.values()])
-        else:
-            first = np.asarray(start, dtype=float)
-            names = [f"b{j + 1}" for j in range(first.size)]
-        if first.ndim != 1 or first.size == 0:
-            raise _core.InvalidArgument("start must hold one number for each parameter")
+        names, first = _named_start(start)
         response = np.asarray(y, dtype=float)
         if response.ndim != 1:
             raise _core.InvalidArgument(f"y must have one dimension, not {response.ndim}")
@@ -289,6 +283,25 @@ def _numbered(cluster: Sequence[Any]) -> list[int]:
         row = int(np.flatnonzero(codes < 0)[0]) + 1
         raise _core.InvalidArgument(f"row {row}: the cluster is missing")
     return [int(code) for code in codes]
+
+
+def _named_start(start: Values) -> tuple[list[str], Doubles]:
+    """Names and values of a start; those without names are called b1, b2, ..."""
+    if isinstance(start, Mapping):
+        names = [str(name) for name in start]
+        first = np.array([float(value) for value in start.values()])
+    else:
+        first = np.asarray(start, dtype=float)
+        names = [f"b{j + 1}" for j in range(first.size)]
+    if first.ndim != 1 or first.size == 0:
+        raise _core.InvalidArgument("start must hold one number for each parameter")
+    return names, first
+
+
+def _normal_half_width(level: float) -> float:
+    if not 0.0 < level < 1.0:
+        raise _core.InvalidArgument(f"level must lie between 0 and 1, not {level!r}")
+    return float(norm.ppf(0.5 + level / 2))
 
 
 def _with_jacobian(

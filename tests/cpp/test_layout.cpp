@@ -73,7 +73,6 @@ TEST(CaseFeatures, BlanksAreWhatTheHeaderSays) {
     EXPECT_EQ(f.wall, 0.0);
     EXPECT_EQ(f.trainee + f.anticoagulated + f.hard_nodule + f.device_fault + f.spinal, 0.0);
     EXPECT_EQ(f.log_canister, std::numeric_limits<double>::infinity());
-    EXPECT_TRUE(std::isnan(f.canister_swaps));
     EXPECT_TRUE(std::isnan(f.log_tissue));
     EXPECT_EQ(f.surgeon, -1);
     EXPECT_EQ(f.device, -1);
@@ -89,7 +88,6 @@ TEST(CaseFeatures, RecordedValuesComeThrough) {
     cases.suction = {Suction::wall};
     cases.device = {"X"};
     cases.canister_ml = {2000.0};
-    cases.canister_swaps = {3.0};
     cases.trainee = cases.anticoagulated = cases.hard_nodule = cases.device_fault = {1.0};
     cases.anaesthesia = {Anaesthesia::spinal};
     const CaseFeatures f = case_features(cases, ModelLayout({"B", "A"}, {"X"}))[0];
@@ -101,7 +99,6 @@ TEST(CaseFeatures, RecordedValuesComeThrough) {
     EXPECT_EQ(f.wall, 1.0);
     EXPECT_EQ(f.trainee + f.anticoagulated + f.hard_nodule + f.device_fault + f.spinal, 5.0);
     EXPECT_DOUBLE_EQ(f.log_canister, std::log(2000.0));
-    EXPECT_EQ(f.canister_swaps, 3.0);
     EXPECT_DOUBLE_EQ(f.log_tissue, std::log(90.0));
     EXPECT_EQ(f.surgeon, 1);
     EXPECT_EQ(f.device, 0);

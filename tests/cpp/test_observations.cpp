@@ -174,19 +174,6 @@ TEST(Observations, SwapCountsNeedACanisterAndACompletedMorcellation) {
     EXPECT_THAT(words(observe(cases)), Not(Contains(StartsWith("#"))));
 }
 
-TEST(Observations, SwapsOfAnUnfinishedMorcellationAreNotUsedAnywhere) {
-    // The count up to the stop is smaller than the finished case would have had; the bound must not be predicted with
-    // it.
-    for (const auto outcome : {MorcellationOutcome::deferred, MorcellationOutcome::other_route}) {
-        CaseTable cases = one_case("m", outcome);
-        cases.canister_ml = {2000.0};
-        cases.canister_swaps = {1.0};
-        std::vector<CaseFeatures> features = case_features(cases, kLayout);
-        observations_of(cases, features);
-        EXPECT_TRUE(std::isnan(features[0].canister_swaps));
-    }
-}
-
 TEST(Observations, TurnoverAndBlankRowsTellNothing) {
     CaseTable cases = one_case("");
     cases.turnover_min = {25.0};

@@ -41,7 +41,6 @@ std::vector<CaseFeatures> every_kind_of_case(std::size_t n) {
         constexpr std::array<double, 5> canisters = {500.0, 2000.0, 10000.0, std::numeric_limits<double>::infinity(),
                                                      std::numeric_limits<double>::quiet_NaN()};
         cases.canister_ml[i] = canisters[static_cast<std::size_t>(pick(c[0], 5))];
-        if (c[1] < 0.4) cases.canister_swaps[i] = pick(c[1], 10);
         cases.trainee[i] = c[2] < 0.3 ? 1.0 : 0.0;
         cases.anticoagulated[i] = c[3] < 0.3 ? 1.0 : std::nan("");
         cases.hard_nodule[i] = d[0] < 0.3 ? 1.0 : 0.0;
@@ -159,9 +158,7 @@ TEST_P(PhaseKernelTest, MorcellationMatchesAutomaticDerivatives) {
                     formulas::blade_min<Jet>(jets.data(), f, tissue, level(jets, surgeon), level(jets, device));
                 const Jet log_fluid = log(formulas::fluid_ml<Jet>(jets.data(), f, blade));
                 const Jet swaps =
-                    std::isnan(f.canister_swaps)
-                        ? formulas::expected_swaps<Jet>(log_fluid, f.log_canister, exp(jets[param::fluid_log_sd]))
-                        : Jet(f.canister_swaps);
+                    formulas::expected_swaps<Jet>(log_fluid, f.log_canister, exp(jets[param::fluid_log_sd]));
                 const Jet minutes = formulas::morcellation_min<Jet>(jets.data(), f, blade, swaps);
                 expect_same(tile.minutes[i] / minutes.a, 1.0, where + "minutes");
                 expect_same(fluid.log_fluid[i], log_fluid.a, where + "log fluid");
@@ -211,10 +208,8 @@ TEST_P(PhaseKernelTest, TissueSlopeHoldsForRecordedTissueToo) {
         const One v(f.surgeon >= 0 ? at[kLayout.surgeon_morcellation_index(f.surgeon)] : 0.0);
         const One d(f.device >= 0 ? at[kLayout.device_index(f.device)] : 0.0);
         const One blade = formulas::blade_min<One>(constants.data(), f, tissue, v, d);
-        const One swaps = std::isnan(f.canister_swaps)
-                              ? formulas::expected_swaps<One>(log(formulas::fluid_ml<One>(constants.data(), f, blade)),
-                                                              f.log_canister, exp(constants[param::fluid_log_sd]))
-                              : One(f.canister_swaps);
+        const One swaps = formulas::expected_swaps<One>(log(formulas::fluid_ml<One>(constants.data(), f, blade)),
+                                                        f.log_canister, exp(constants[param::fluid_log_sd]));
         const One minutes = formulas::morcellation_min<One>(constants.data(), f, blade, swaps);
         expect_same(tile.tissue_slope[i], minutes.v[0] / minutes.a, "case " + std::to_string(i));
     }
@@ -229,8 +224,7 @@ TEST(PhaseKernelTile, SwapVarianceIsThatOfTheCount) {
     const double spread = std::exp(theta[param::fluid_log_sd]);
     CaseTable cases(4);
     cases.gland_ml = {30.0, 80.0, 150.0, 150.0};
-    cases.canister_ml = {2000.0, 2000.0, 1000.0, 1000.0};
-    cases.canister_swaps = {std::nan(""), std::nan(""), std::nan(""), 4.0};
+    cases.canister_ml = {2000.0, 2000.0, 1000.0, std::numeric_limits<double>::infinity()};
     const auto features = case_features(cases, kLayout);
     MorcellationTile tile;
     FluidTile fluid;
@@ -245,7 +239,7 @@ TEST(PhaseKernelTile, SwapVarianceIsThatOfTheCount) {
         // Counts beyond 40 canisters are taken as an integral.
         EXPECT_NEAR(tile.swap_variance[i], square - mean * mean, 1e-7) << i;
     }
-    EXPECT_EQ(tile.swap_variance[3], 0.0) << "a recorded count is known";
+    EXPECT_EQ(tile.swap_variance[3], 0.0) << "nothing is full of a continuous drain";
 }
 
 TEST(PhaseKernelTile, SwapsJoinSmoothlyWhereSummingTurnsIntoIntegrating) {

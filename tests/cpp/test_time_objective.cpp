@@ -122,9 +122,7 @@ Phases<T> phases_of(const T* theta, const CaseFeatures& f, double tissue_offset)
     const T tissue = std::isnan(f.log_tissue) ? formulas::log_tissue<T>(theta, f) + tissue_offset : T(f.log_tissue);
     const T blade = formulas::blade_min<T>(theta, f, tissue, v, d);
     const T log_fluid = log(formulas::fluid_ml<T>(theta, f, blade));
-    const T swaps = std::isnan(f.canister_swaps)
-                        ? formulas::expected_swaps<T>(log_fluid, f.log_canister, exp(theta[param::fluid_log_sd]))
-                        : T(f.canister_swaps);
+    const T swaps = formulas::expected_swaps<T>(log_fluid, f.log_canister, exp(theta[param::fluid_log_sd]));
     return {formulas::enucleation_min<T>(theta, f, u), formulas::haemostasis_min<T>(theta, f),
             formulas::morcellation_min<T>(theta, f, blade, swaps), formulas::room_min<T>(theta, f), log_fluid};
 }
@@ -260,7 +258,7 @@ TEST(TimeObjective, GradientHoldsForEachKindOfObservationAlone) {
         kinds[std::to_string(static_cast<int>(o.kind)) + " " + std::string(channel_name(o.channel)) + " phases " +
               std::to_string(o.phases) + (o.offset_min > 0.0 ? " offset" : "") +
               (uses_tissue && std::isnan(f.log_tissue) ? " blank tissue" : "") +
-              (uses_tissue && std::isnan(f.canister_swaps) ? " blank swaps" : "")]
+              (uses_tissue && std::isfinite(f.log_canister) ? " canister" : "")]
             .push_back(o);
     }
     EXPECT_GE(kinds.size(), 30U) << "the invented cases must bring up the rare kinds";
@@ -342,7 +340,7 @@ TEST(TimeObjective, RowSpreadsCombineThePhasesInMinutes) {
             add(phase::morcellation, p.morcellation, Channel::morcellation);
             add(phase::room, p.room, Channel::room);
             if ((one.phases & phase::morcellation) != 0) {
-                if (std::isnan(f.canister_swaps) && std::isfinite(f.log_canister)) {
+                if (std::isfinite(f.log_canister)) {
                     double mean = 0.0, square = 0.0;
                     for (int j = 1; j < 500; ++j) {
                         const double chance = normal_cdf((p.log_fluid - f.log_canister - std::log(j)) /

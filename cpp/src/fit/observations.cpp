@@ -65,7 +65,6 @@ std::vector<Observation> observations_of(const CaseTable& cases, std::vector<Cas
         if (recorded(haemostasis) && !recorded(operative))
             add(Channel::haemostasis, phase::haemostasis, haemostasis, 0.0, haemostasis_step);
 
-        features[i].canister_swaps = std::nan("");
         double offset = 0.0;
         std::uint8_t open = phase::haemostasis;
         if (recorded(enucleation))

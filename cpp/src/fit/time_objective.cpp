@@ -283,10 +283,8 @@ std::uint32_t TimeObjective::moving_parameters(const Group& group) const {
     if (counts) {
         still(kFirstM, in_morcellation<param::m_fixed>);
         still(kFirstM, in_morcellation<param::swap_min>);
-    } else if (never([](const CaseFeatures& f) {
-                   return std::isnan(f.canister_swaps) && std::isfinite(f.log_canister);
-               })) {
-        // Swaps are recorded or impossible: fluid does not matter.
+    } else if (never([](const CaseFeatures& f) { return std::isfinite(f.log_canister); })) {
+        // Without a canister fluid does not matter.
         for (const std::size_t position : {in_morcellation<param::carry_over_ml>, in_morcellation<param::flow_vacuum>,
                                            in_morcellation<param::flow_peristaltic>, in_morcellation<param::flow_wall>,
                                            in_morcellation<param::fluid_log_sd>})

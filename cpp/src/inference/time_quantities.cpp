@@ -67,9 +67,7 @@ struct AskedCase {
         const T blade = formulas::blade_min(theta, features, log_tissue_g, level(theta, morcellation_level),
                                             level(theta, device_level));
         const T log_fluid = log(formulas::fluid_ml(theta, features, blade)), log_sd = exp(theta[param::fluid_log_sd]);
-        const T swaps = std::isnan(features.canister_swaps)
-                            ? formulas::expected_swaps(log_fluid, features.log_canister, log_sd)
-                            : T(features.canister_swaps);
+        const T swaps = formulas::expected_swaps(log_fluid, features.log_canister, log_sd);
         return formulas::morcellation_min(theta, features, blade, swaps);
     }
 

@@ -52,7 +52,6 @@ std::vector<CaseFeatures> case_features(const CaseTable& cases, const ModelLayou
         f.spinal = cases.anaesthesia[i] == Anaesthesia::spinal ? 1.0 : 0.0;
         f.log_canister = std::isfinite(cases.canister_ml[i]) ? std::log(cases.canister_ml[i])
                                                              : std::numeric_limits<double>::infinity();
-        f.canister_swaps = cases.canister_swaps[i];
         f.log_tissue = std::log(cases.tissue_g[i]);
         f.surgeon = position(surgeons, cases.surgeon[i]);
         f.device = position(devices, cases.device[i]);

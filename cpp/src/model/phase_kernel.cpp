@@ -12,7 +12,7 @@
 namespace lobetime {
 namespace {
 
-/// Swaps of a tile: as recorded, or expected of the fluid with derivatives in its log and in log of its spread; and the
+/// Swaps of a tile: expected of the fluid with derivatives in its log and in log of its spread; and the
 /// second moment of the count.
 struct SwapTile {
     TileArray expected, per_log_fluid, per_log_spread, second_moment;
@@ -307,20 +307,18 @@ void PhaseKernel::morcellation(std::span<const CaseFeatures> features, std::span
     fluid_tile(n, in, values, left, blade, fluid);
     SwapTile tile, expected;
     TileArray x;
-    std::array<std::size_t, kTile> unrecorded;
+    std::array<std::size_t, kTile> with_canister;
     std::size_t m = 0;
     for (std::size_t i = 0; i < n; ++i) {
         const CaseFeatures& f = features[static_cast<std::size_t>(cases[i])];
-        const bool recorded = !std::isnan(f.canister_swaps);
-        tile.expected[i] = recorded ? f.canister_swaps : 0.0;
-        tile.per_log_fluid[i] = tile.per_log_spread[i] = out.swap_variance[i] = 0.0;
-        if (recorded || !std::isfinite(f.log_canister)) continue;
+        tile.expected[i] = tile.per_log_fluid[i] = tile.per_log_spread[i] = out.swap_variance[i] = 0.0;
+        if (!std::isfinite(f.log_canister)) continue;
         x[m] = fluid.log_fluid[i] - f.log_canister;
-        unrecorded[m++] = i;
+        with_canister[m++] = i;
     }
     if (m > 0) expect_swaps(m, x, spread, expected);
     for (std::size_t k = 0; k < m; ++k) {
-        const std::size_t i = unrecorded[k];
+        const std::size_t i = with_canister[k];
         tile.expected[i] = expected.expected[k];
         tile.per_log_fluid[i] = expected.per_log_fluid[k];
         tile.per_log_spread[i] = expected.per_log_spread[k];

@@ -260,7 +260,6 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
         std::vector<Flag>& flags = out.flags[i];
         one.features = features[i];
         one.features.device_fault = 0.0;
-        one.features.canister_swaps = std::nan("");
         one.features.log_tissue = std::nan("");
         one.surgeon = bookings.surgeon[i];
         one.device = bookings.device[i];

@@ -12,7 +12,7 @@ All units, surgeons and cases are invented.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -267,8 +267,3 @@ def write_down(unit: Unit, cases: pd.DataFrame, seed: int) -> pd.DataFrame:
     nothing = file[["enucleation_min", "morcellation_min", "operative_min", "theatre_min"]].isna().all(axis=1)
     file.loc[nothing, "theatre_min"] = (operative + rounded["room_min"])[nothing.to_numpy()]
     return file
-
-
-def experienced(unit: Unit) -> Unit:
-    """The same unit with every surgeon far along, for looking at one thing at a time."""
-    return replace(unit, surgeons={c: replace(s, first_case_no=300) for c, s in unit.surgeons.items()})

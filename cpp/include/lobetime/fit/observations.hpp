@@ -61,7 +61,9 @@ LogRatio log_ratio(double x);
 /// - with a recorded operative time, theatre time informs the room alone;
 /// - after a morcellation that was not completed, recorded morcellation (or a sum that would contain it) is a lower
 ///   bound; a deferred case's tissue and any such case's swaps are not used.
-/// `features` is changed in that last respect only: tissue of deferred cases and swaps of incomplete ones become blank.
+/// - a count of swaps tells about the fluid alone: cases that are long for other reasons have more swaps, and a time
+///   predicted with their count would take the swap for what made them long.
+/// `features` is changed in one respect: tissue of deferred cases becomes blank.
 std::vector<Observation> observations_of(const CaseTable& cases, std::vector<CaseFeatures>& features);
 
 }  // namespace lobetime

@@ -19,10 +19,9 @@ struct CaseFeatures {
     double oscillating = 0.5;
     double vacuum = 0.5, peristaltic = 0.5, wall = 0.0;  ///< shares, sum 1
     double trainee = 0.0, anticoagulated = 0.0, hard_nodule = 0.0, device_fault = 0.0, spinal = 0.0;
-    double log_canister;    ///< log capacity in mL; +infinity = never full (continuous drain, or not recorded)
-    double canister_swaps;  ///< recorded count or NaN
-    double log_tissue;      ///< log grams or NaN
-    int surgeon = -1;       ///< position in the layout, -1 = unknown to it
+    double log_canister;  ///< log capacity in mL; +infinity = never full (continuous drain, or not recorded)
+    double log_tissue;    ///< log grams or NaN
+    int surgeon = -1;     ///< position in the layout, -1 = unknown to it
     int device = -1;
 };
 

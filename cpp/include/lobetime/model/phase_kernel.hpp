@@ -64,7 +64,7 @@ struct PhaseTile {
 struct MorcellationTile : PhaseTile<phase_parameters::morcellation.size()> {
     TileArray blade_slope;    ///< d log(minutes) / d log(blade minutes): surgeon level +, device level -
     TileArray tissue_slope;   ///< d log(minutes) / d log(tissue)
-    TileArray swap_variance;  ///< of the count, where it was not recorded
+    TileArray swap_variance;  ///< of the count
 };
 
 /// Fluid of a tile against the canister: log(F) with its slopes, for recorded swap counts.
