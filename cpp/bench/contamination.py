@@ -33,7 +33,7 @@ from lobetime.datasets import Mess, UnitTruth, draw_truth, noise_free, simulate_
 GLANDS_ML = (40.0, 80.0, 160.0)
 CURVES = {"enucleation_min": "enucleation", "morcellation_min": "morcellation"}
 ESTIMATORS: dict[str, dict[str, Any]] = {
-    "M (Huber start)": {},
+    "M (Huber start)": {"estimator": "m"},
     "MM": {"estimator": "mm"},
     "MM, M-scale held": {"estimator": "mm", "scale_method": "m_scale"},
 }
