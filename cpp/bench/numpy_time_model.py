@@ -15,7 +15,6 @@ import lobetime as lt
 from lobetime import _core
 
 TUNING = 1.345
-LN2 = np.log(2.0)
 
 
 def expected_swaps(x: np.ndarray, log_sd: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -99,7 +98,7 @@ class NumpyObjective:
         grown = np.exp(t[a["e_80"]] + t[a["e_exponent"]] * self.v80)
         base = t[a["e_fixed"]] + grown
         half = np.exp(t[a["e_half"]])
-        left = np.exp(-LN2 * self.done / half)
+        left = 1 / (1 + self.done / half)
         learning = 1 + t[a["e_learn"]] * left
         enucleation = np.log(base * learning) + t[self.u] + t[a["e_trainee"]] * self.trainee
         out = {
@@ -110,7 +109,7 @@ class NumpyObjective:
                     a["e_80"]: grown / base,
                     a["e_exponent"]: grown * self.v80 / base,
                     a["e_learn"]: left / learning,
-                    a["e_half"]: t[a["e_learn"]] * left * LN2 * self.done / half / learning,
+                    a["e_half"]: t[a["e_learn"]] * left * (1 - left) / learning,
                     a["e_trainee"]: self.trainee,
                     "level": (self.u, 1.0),
                 },
@@ -129,7 +128,7 @@ class NumpyObjective:
             ),
         }
         half = np.exp(t[a["m_half"]])
-        left = np.exp(-LN2 * self.done / half)
+        left = 1 / (1 + self.done / half)
         learning = 1 + t[a["m_learn"]] * left
         size = self.tissue - np.log(50)
         log_blade = (
@@ -152,7 +151,7 @@ class NumpyObjective:
             a["suction_peristaltic"]: -self.peristaltic,
             a["suction_wall"]: -self.wall,
             a["m_learn"]: left / learning,
-            a["m_half"]: t[a["m_learn"]] * left * LN2 * self.done / half / learning,
+            a["m_half"]: t[a["m_learn"]] * left * (1 - left) / learning,
             a["m_trainee"]: self.trainee,
             a["m_hard_nodule"]: self.nodule,
         }
@@ -286,11 +285,11 @@ def numpy_prediction(model: lt.TheatreTimeModel, cases: int, draws: int, random:
         z = random.standard_normal((6, draws))
         v = np.log((40 + 4 * i) / 80)
         enucleation = (t[a["e_fixed"]] + np.exp(t[a["e_80"]] + t[a["e_exponent"]] * v)) * (
-            1 + t[a["e_learn"]] * np.exp(-LN2 * 50 / np.exp(t[a["e_half"]]))
+            1 + t[a["e_learn"]] / (1 + 50 / np.exp(t[a["e_half"]]))
         )
         tissue = t[a["yield_g_80"]] + t[a["yield_exponent"]] * v + spread["tissue"] * z[0]
         rate = t[a["rate_50"]] + t[a["rate_exponent"]] * (tissue - np.log(50)) + t[a["blade_oscillating"]]
-        blade = np.exp(tissue - rate) * (1 + t[a["m_learn"]] * np.exp(-LN2 * 50 / np.exp(t[a["m_half"]])))
+        blade = np.exp(tissue - rate) * (1 + t[a["m_learn"]] / (1 + 50 / np.exp(t[a["m_half"]])))
         fluid = np.exp(t[a["carry_over_ml"]]) + np.exp(t[a["flow_vacuum"]]) * blade
         swaps = np.floor(fluid * np.exp(np.exp(t[a["fluid_log_sd"]]) * z[1]) / 2000)
         out[i, :, 0] = enucleation * np.exp(spread["enucleation"] * z[2])

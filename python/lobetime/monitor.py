@@ -37,7 +37,7 @@ _MOST_SHARED = 0.95
 _ODDS_RATIO = 2.0
 _MIX = 4  # chances that stand for those of a chart
 _SHIFT = 1.2  # of a time, for which the charts say how soon they would tell
-_HALVES_TO_PLATEAU = 5.0  # 1/32 of what experience takes away is left
+_HALVES_TO_PLATEAU = 5.0  # 1/6 of what experience takes away is left
 _EVENT_WORDS = {"device_fault": "device faults", "unfinished": "morcellations deferred or by another route"}
 
 
@@ -98,7 +98,7 @@ def monitor(
     unfinished morcellation, in all cases and by device class. The chance of each case is that of its device class in
     the model (unfinished: one for all, unless ``unfinished_chance`` is known), counted on with the cases before it.
 
-    *Learning.* Surgeons who begin within five half-lives of the learning curve: the learning-curve CUSUM (Biau and
+    *Learning.* Surgeons who begin within five times the cases that halve the extra time of a first case: the learning-curve CUSUM (Biau and
     Porcher 2010) of their times against those of the unit's average experienced surgeon signals when they have become
     adequate. Its run length is that of a surgeon who is, and stays, ``inadequate`` times as slow.
 

@@ -153,7 +153,7 @@ def morcellation_difference_min(
 
 
 def cases_to_plateau(phase: Phase, *, share: float = 0.1, name: str | None = None) -> Quantity:
-    """Case number from which a surgeon's time is within ``share`` of the plateau: 1 + half log2(learn / share).
+    """Case number from which a surgeon's time is within ``share`` of the plateau: 1 + half (learn / share - 1).
 
     At least 1: where the first case is already that near, there is nothing to wait for.
     """

@@ -88,9 +88,9 @@ DERIVED = {
     ),
     "e_learn": derived(
         "e_learn",
-        0.8,
-        "1.11 to 1.62 g/min from cases 1-10 to 31-40 (Int Braz J Urol, n = 90), with e_half = 10: blocks differ by "
-        "(1 + L a)/(1 + L b) = 1.46, a = mean of 2^(-k/10) over k = 0..9, b over k = 30..39",
+        1.15,
+        "1.11 to 1.62 g/min from cases 1-10 to 31-40 (Int Braz J Urol, n = 90), with e_half = 7.5: blocks differ by "
+        "(1 + L a)/(1 + L b) = 1.46, a = mean of 1/(1 + k/7.5) over k = 0..9, b over k = 30..39",
         0.25,
         "block means of 22 or so cases each: SD 0.3 g/min leaves about a fifth in the ratio less one",
     ),
@@ -113,7 +113,7 @@ def test_mean_tissue_follows_from_the_pairs():
 def test_learning_follows_from_the_block_figures():
     centre, half = PRIOR.loc["e_learn", "centre"], PRIOR.loc["e_half", "centre"]
     ratio = 1.62 / 1.11
-    a, b = (np.mean(2.0 ** (-np.arange(start, start + 10) / half)) for start in (0, 30))
+    a, b = (np.mean(1.0 / (1.0 + np.arange(start, start + 10) / half)) for start in (0, 30))
     learn = (ratio - 1) / (a - ratio * b)
     say(f"e_learn from block figures at e_half {half:g}: {learn:.3f}; prior {centre:g}")
     DERIVED["e_learn"].holds(learn)
@@ -304,7 +304,7 @@ def simulated_morcellation(units: dict[str, np.ndarray], volumes: np.ndarray, bl
     rate = rate + (units["blade_oscillating"] if blade == "oscillating" else 0.0)
     surgeon = PRIOR.loc["surgeon_morcellation", "high"] / Z90 * random.standard_normal((4, n))[np.arange(cases) % 4]
     nodule = random.random((cases, n)) < PRIOR.loc["hard_nodule_rate", "centre"]
-    learning = 1 + units["m_learn"] * 2 ** (-(case_no - 1) / units["m_half"])
+    learning = 1 + units["m_learn"] / (1 + (case_no - 1) / units["m_half"])
     blade_min = np.exp(tissue - rate + surgeon + units["m_hard_nodule"] * nodule) * learning
     fluid = np.log(units["carry_over_ml"] + units["flow_vacuum"] * blade_min) + units["fluid_log_sd"] * z[1]
     swaps = np.floor(np.exp(fluid) / 2000)

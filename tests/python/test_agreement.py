@@ -213,7 +213,7 @@ class Unit:
 
     def minutes_without_morcellation(self, theta):
         v = lambda name: self.value(theta, name)  # noqa: E731
-        learning = 1 + v("e_learn") * 2 ** (-self.done / v("e_half"))
+        learning = 1 + v("e_learn") / (1 + self.done / v("e_half"))
         base = v("e_fixed") + v("e_80") * np.exp(v("e_exponent") * self.log_v80)
         surgeon = self.level(theta, "surgeon_enucleation", self.surgeon)
         return {
@@ -239,7 +239,7 @@ class Unit:
             + v("m_trainee") * self.flag["trainee"]
             + v("m_hard_nodule") * self.flag["hard_nodule"]
         )
-        return np.exp(tissue - rate + more) * (1 + v("m_learn") * 2 ** (-self.done / v("m_half")))
+        return np.exp(tissue - rate + more) * (1 + v("m_learn") / (1 + self.done / v("m_half")))
 
     def log_fluid_per_canister(self, theta, blade):
         flow = np.exp(sum(theta[self.at[f"flow_{kind}"]] * share for kind, share in self.suction.items()))

@@ -23,7 +23,7 @@ namespace {
 struct Defaults {
     double n = 30.0, gland_ml = 70.0, gland_between_log_sd = 0.45;
     double gland_log_sd = 0.51, gland_log_sd_by_size = 0.20, rate_log_sd = 0.45, canister_ml = 2000.0;
-    double mixed_cases = 100.0, novice_cases = 50.0;
+    double mixed_cases = 100.0, novice_cases = 50.0, surgeons = 2.0;
 };
 constexpr Defaults kDefaults;
 
@@ -42,8 +42,14 @@ constexpr double kMedianLoses = 1.5708;  ///< variance of a normal sample's medi
 constexpr double kUpper90 = 0.95;
 constexpr double kCounts = 0.01;       ///< share of a parameter's weight from which a unit counts as behind it
 constexpr int kVolume = param::Count;  ///< the volume of a series that does not report one, as one more unknown
-constexpr int kUnknowns = param::Count + 1;
+constexpr int kEnucleationLevel = kVolume + 1, kMorcellationLevel = kVolume + 2;  ///< of a series' surgeons
+constexpr int kUnknowns = kVolume + 3;
 constexpr auto kLevels = kPooledLevels.size();
+constexpr auto kSpreads = kLevels + 1;  ///< the last: more spread between first cases than between experienced surgeons
+constexpr auto kFirstCases = kLevels;
+using SpreadArray = Eigen::Array<double, static_cast<int>(kSpreads), 1>;
+using SpreadVector = Eigen::Matrix<double, static_cast<int>(kSpreads), 1>;
+using SpreadMatrix = Eigen::Matrix<double, static_cast<int>(kSpreads), static_cast<int>(kSpreads)>;
 
 using Jet = BatchedJet<kUnknowns>;
 
@@ -56,6 +62,7 @@ struct SeriesCase {
 };
 
 double cases_of(const Series& row) { return std::isnan(row.n) ? kDefaults.n : row.n; }
+double surgeons_of(const Series& row) { return std::isnan(row.surgeons) ? kDefaults.surgeons : row.surgeons; }
 
 double gland_log_sd(const Series& row) { return row.by_size ? kDefaults.gland_log_sd_by_size : kDefaults.gland_log_sd; }
 
@@ -125,6 +132,13 @@ Spreads spreads_of(const PriorSet& assumptions) {
     return {centre("enucleation"), centre("haemostasis"), std::hypot(centre("morcellation"), centre("tissue"))};
 }
 
+/// Variances of a surgeon's levels, enucleation and morcellation.
+Eigen::Vector2d surgeons_between(const PriorSet& assumptions) {
+    const double enucleation = assumptions.surgeon_enucleation_log_sd,
+                 morcellation = assumptions.surgeon_morcellation_log_sd;
+    return {enucleation * enucleation, morcellation * morcellation};
+}
+
 /// Mean log of a sum of independent log-normal minutes of which the medians are given, as if the sum were log-normal,
 /// too (Fenton, IRE Trans Commun Syst 1960;8:57).
 Jet log_of_sum(const std::array<Jet, 3>& medians, const Spreads& spreads) {
@@ -142,7 +156,7 @@ Jet log_of_sum(const std::array<Jet, 3>& medians, const Spreads& spreads) {
 Predicted predict(const Eigen::VectorXd& mean, const Series& row, std::string_view column, const Spreads& spreads) {
     std::array<Jet, kUnknowns> theta;
     for (int p = 0; p < kUnknowns; ++p)
-        theta[static_cast<std::size_t>(p)] = Jet::parameter(p == kVolume ? 0.0 : mean[p], p);
+        theta[static_cast<std::size_t>(p)] = Jet::parameter(p < param::Count ? mean[p] : 0.0, p);
     const Jet* t = theta.data();
     SeriesCase one;
     one.cases_done = case_numbers_done(row);
@@ -163,9 +177,9 @@ Predicted predict(const Eigen::VectorXd& mean, const Series& row, std::string_vi
     if (!row.tissue.is_blank()) log_tissue = Jet(log_of("tissue_g", row.tissue));
 
     const Jet none(0.0);
-    const auto enucleation = [&] { return formulas::enucleation_min(t, one, none); };
+    const auto enucleation = [&] { return formulas::enucleation_min(t, one, t[kEnucleationLevel]); };
     const auto morcellation = [&] {
-        const Jet blade = formulas::blade_min(t, one, log_tissue, none, none);
+        const Jet blade = formulas::blade_min(t, one, log_tissue, t[kMorcellationLevel], none);
         const Jet swaps = formulas::expected_swaps(Jet(log(formulas::fluid_ml(t, one, blade))),
                                                    std::log(kDefaults.canister_ml), Jet(exp(t[param::fluid_log_sd])));
         return formulas::morcellation_min(t, one, blade, swaps);
@@ -229,14 +243,18 @@ struct Linear {
     Eigen::MatrixXd slope;     ///< figures x core parameters
     Eigen::MatrixXd sampling;  ///< of the figures, with the volumes that are not known
     Eigen::MatrixXd fixed;     ///< sampling, assumed spread between units and what is not known of the mean
-    std::array<Eigen::MatrixXd, kLevels> column;  ///< slopes of a level, a column a unit
-    std::array<Eigen::MatrixXd, kLevels> kernel;  ///< column column': what a variance of 1 of the level adds
+    std::array<Eigen::MatrixXd, kSpreads> column;  ///< slopes of a level, a column a unit
+    std::array<Eigen::MatrixXd, kSpreads> kernel;  ///< column column': what a variance of 1 of the level adds
 };
 
 class Regression {
 public:
     Regression(const std::vector<Series>& series, const PriorSet& assumptions)
-        : series_(series), start_(assumptions), spreads_(spreads_of(assumptions)), figures_(figures_of(series)) {
+        : series_(series),
+          start_(assumptions),
+          spreads_(spreads_of(assumptions)),
+          surgeons_(surgeons_between(assumptions)),
+          figures_(figures_of(series)) {
         std::map<std::string, int> units;
         for (const SeriesFigure& figure : figures_) {
             const auto [at, is_new] = units.emplace(row(figure).unit, static_cast<int>(units.size()));
@@ -249,7 +267,7 @@ public:
         if (figures_.empty()) throw InvalidArgument("no series holds a figure that the model can be held against");
         constexpr int kRounds = 200;
         Eigen::VectorXd mean = start_.mean;
-        Eigen::Array3d tau2 = Eigen::Array3d::Constant(0.09);
+        SpreadArray tau2 = SpreadArray::Constant(0.09);
         for (int round = 0; round < kRounds; ++round) {
             const Linear linear = linearise(mean);
             tau2 = likely_spread(linear, tau2);
@@ -274,11 +292,15 @@ private:
         const Eigen::Index n = size();
         Linear out{Eigen::VectorXd(n), Eigen::MatrixXd(n, param::Count), Eigen::MatrixXd::Zero(n, n), {}, {}, {}};
         Eigen::VectorXd of_volume(n);
+        Eigen::MatrixXd levels(n, 2), novices(n, 2);
         for (Eigen::Index i = 0; i < n; ++i) {
             const SeriesFigure& figure = figures_[static_cast<std::size_t>(i)];
             const Predicted predicted = predict(mean, row(figure), figure.column, spreads_);
             out.slope.row(i) = predicted.slope.head<param::Count>();
             of_volume[i] = predicted.slope[kVolume];
+            levels.row(i) = predicted.slope.segment<2>(kEnucleationLevel);
+            novices.row(i) = levels.row(i) * (row(figure).experience == Experience::novice ? 1.0 : 0.0);
+            levels.row(i) /= std::sqrt(surgeons_of(row(figure)));
             out.residual[i] = figure.log_mean - predicted.value + out.slope.row(i).dot(mean - start_.mean);
             out.sampling(i, i) = figure.variance;
         }
@@ -289,12 +311,13 @@ private:
                     out.sampling(i, j) += volume2 * of_volume[i] * of_volume[j];
             }
         }
-        out.fixed = out.sampling + within_units(out.slope, start_.between) +
+        out.fixed = out.sampling + within_units(out.slope, start_.between) + within_units(levels, surgeons_) +
                     out.slope * start_.unknown.asDiagonal() * out.slope.transpose();
-        for (std::size_t k = 0; k < kLevels; ++k) {
-            out.column[k] = by_unit(out, kPooledLevels[k]);
-            out.kernel[k] = out.column[k] * out.column[k].transpose();
-        }
+        for (std::size_t k = 0; k < kLevels; ++k) out.column[k] = by_unit(out.slope.col(kPooledLevels[k]));
+        Eigen::MatrixXd first_cases(n, 2 * n_units_);
+        first_cases << by_unit(novices.col(0)), by_unit(novices.col(1));
+        out.column[kFirstCases] = first_cases;
+        for (std::size_t k = 0; k < kSpreads; ++k) out.kernel[k] = out.column[k] * out.column[k].transpose();
         return out;
     }
 
@@ -309,30 +332,29 @@ private:
         return out;
     }
 
-    Eigen::VectorXd levels_only(const Eigen::Array3d& tau2) const {
+    Eigen::VectorXd levels_only(const SpreadArray& tau2) const {
         Eigen::VectorXd out = Eigen::VectorXd::Zero(param::Count);
         for (std::size_t k = 0; k < kLevels; ++k) out[kPooledLevels[k]] = tau2[static_cast<Eigen::Index>(k)];
         return out;
     }
 
     /// Slopes of one level, a column a unit.
-    Eigen::MatrixXd by_unit(const Linear& linear, int parameter) const {
+    Eigen::MatrixXd by_unit(const Eigen::VectorXd& slope) const {
         Eigen::MatrixXd out = Eigen::MatrixXd::Zero(size(), n_units_);
-        for (Eigen::Index i = 0; i < size(); ++i)
-            out(i, unit_[static_cast<std::size_t>(i)]) = linear.slope(i, parameter);
+        for (Eigen::Index i = 0; i < size(); ++i) out(i, unit_[static_cast<std::size_t>(i)]) = slope[i];
         return out;
     }
 
-    Eigen::LLT<Eigen::MatrixXd> factor(const Linear& linear, const Eigen::Array3d& tau2) const {
+    Eigen::LLT<Eigen::MatrixXd> factor(const Linear& linear, const SpreadArray& tau2) const {
         Eigen::MatrixXd covariance = linear.fixed;
-        for (std::size_t k = 0; k < kLevels; ++k) covariance += tau2[static_cast<Eigen::Index>(k)] * linear.kernel[k];
+        for (std::size_t k = 0; k < kSpreads; ++k) covariance += tau2[static_cast<Eigen::Index>(k)] * linear.kernel[k];
         return Eigen::LLT<Eigen::MatrixXd>(covariance);
     }
 
     /// Variances between units of most restricted likelihood: Fisher's scoring, halved until the likelihood rises, at
     /// the bound where it pulls below zero. What is not known of the mean is in the covariance, so the mean is
     /// integrated over.
-    Eigen::Array3d likely_spread(const Linear& linear, Eigen::Array3d tau2) const {
+    SpreadArray likely_spread(const Linear& linear, SpreadArray tau2) const {
         constexpr int kSteps = 200;
         const auto log_likelihood = [&](const Eigen::LLT<Eigen::MatrixXd>& cholesky) {
             const double log_root = Eigen::VectorXd(cholesky.matrixLLT().diagonal()).array().log().sum();
@@ -342,11 +364,11 @@ private:
         double here = log_likelihood(cholesky);
         for (int step = 0; step < kSteps; ++step) {
             const Eigen::VectorXd pull = cholesky.solve(linear.residual);
-            std::array<Eigen::MatrixXd, kLevels> rooted;
-            for (std::size_t k = 0; k < kLevels; ++k) rooted[k] = cholesky.matrixL().solve(linear.column[k]);
-            Eigen::Vector3d score;
-            Eigen::Matrix3d information;
-            for (std::size_t k = 0; k < kLevels; ++k) {
+            std::array<Eigen::MatrixXd, kSpreads> rooted;
+            for (std::size_t k = 0; k < kSpreads; ++k) rooted[k] = cholesky.matrixL().solve(linear.column[k]);
+            SpreadVector score;
+            SpreadMatrix information;
+            for (std::size_t k = 0; k < kSpreads; ++k) {
                 const auto at = static_cast<Eigen::Index>(k);
                 score[at] = 0.5 * ((linear.column[k].transpose() * pull).squaredNorm() - rooted[k].squaredNorm());
                 for (std::size_t l = 0; l <= k; ++l) {
@@ -355,17 +377,17 @@ private:
                         0.5 * (rooted[k].transpose() * rooted[l]).squaredNorm();
                 }
             }
-            for (Eigen::Index k = 0; k < 3; ++k) {
+            for (Eigen::Index k = 0; k < score.size(); ++k) {
                 if ((tau2[k] > 0.0 || score[k] > 0.0) && information(k, k) > 0.0) continue;
                 information.row(k).setZero();
                 information.col(k).setZero();
                 information(k, k) = 1.0;
                 score[k] = 0.0;
             }
-            const Eigen::Array3d full = information.ldlt().solve(score).array();
+            const SpreadArray full = information.ldlt().solve(score).array();
             bool moved = false;
             for (double share = 1.0; share > 1e-8; share *= 0.5) {
-                const Eigen::Array3d next = (tau2 + share * full).max(0.0);
+                const SpreadArray next = (tau2 + share * full).max(0.0);
                 if ((next - tau2).abs().maxCoeff() < 1e-10) break;
                 const auto there = factor(linear, next);
                 const double likelihood = log_likelihood(there);
@@ -381,12 +403,12 @@ private:
         throw NotConverged("the variances between units did not settle in " + std::to_string(kSteps) + " steps");
     }
 
-    Eigen::VectorXd posterior_mean(const Linear& linear, const Eigen::Array3d& tau2) const {
+    Eigen::VectorXd posterior_mean(const Linear& linear, const SpreadArray& tau2) const {
         const Eigen::VectorXd pull = factor(linear, tau2).solve(linear.residual);
         return start_.mean + start_.unknown.asDiagonal() * (linear.slope.transpose() * pull);
     }
 
-    PooledSeries result(const Eigen::VectorXd& mean, const Eigen::Array3d& tau2) const {
+    PooledSeries result(const Eigen::VectorXd& mean, const SpreadArray& tau2) const {
         constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
         const Linear linear = linearise(mean);
         const Eigen::MatrixXd reach = linear.slope * start_.unknown.asDiagonal();
@@ -396,6 +418,7 @@ private:
         out.covariance =
             Eigen::MatrixXd(start_.unknown.asDiagonal()) - reach.transpose() * factor(linear, tau2).solve(reach);
         out.between = start_.between + levels_only(tau2);
+        out.first_cases = tau2[kFirstCases];
         out.told = 1.0 - out.covariance.diagonal().array() / start_.unknown.array();
         out.degrees = Eigen::VectorXd::Constant(param::Count, std::numeric_limits<double>::infinity());
         out.i2_percent = Eigen::VectorXd::Constant(param::Count, kNone);
@@ -463,6 +486,7 @@ private:
     const std::vector<Series>& series_;
     Start start_;
     Spreads spreads_;
+    Eigen::Vector2d surgeons_;  ///< variances of one surgeon's levels
     std::vector<SeriesFigure> figures_;
     std::vector<int> unit_;
     int n_units_ = 0;
@@ -495,7 +519,11 @@ std::vector<LeftOut> leave_one_study_out(const std::vector<Series>& series, cons
             const Eigen::VectorXd slope = predicted.slope.head<param::Count>();
             const Eigen::VectorXd of_units = slope.array().square() * pooled.between.array();
             const double of_volume = predicted.slope[kVolume] * predicted.slope[kVolume] * volume2;
-            const double variance = slope.dot(pooled.covariance * slope) + of_units.sum() + of_volume + figure.variance;
+            const Eigen::Array2d levels = predicted.slope.segment<2>(kEnucleationLevel).array().square();
+            const Eigen::Array2d of_surgeons = surgeons_between(assumptions).array() / surgeons_of(row) +
+                                               (row.experience == Experience::novice ? pooled.first_cases : 0.0);
+            const double variance = slope.dot(pooled.covariance * slope) + of_units.sum() + of_volume +
+                                    (levels * of_surgeons).sum() + figure.variance;
             // The degrees of the level that this figure scatters by most.
             double degrees = std::numeric_limits<double>::infinity(), largest = 0.0;
             for (const int p : kPooledLevels) {

@@ -7,7 +7,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 #include <sstream>
 #include <string>
 #include <utility>
@@ -206,8 +205,7 @@ Quantity cases_to_plateau_quantity(LearningPhase phase, double share) {
          << " %";
     Quantity quantity = quantity_of(name.str(), "cases", [learn, half, share](const auto* theta) {
         using std::exp;
-        using std::log;
-        return 1.0 + exp(theta[half]) * log(theta[learn] / share) / std::numbers::ln2;
+        return 1.0 + exp(theta[half]) * (theta[learn] / share - 1.0);
     });
     quantity.least = 1.0;
     return quantity;

@@ -6,7 +6,6 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
-#include <numbers>
 #include <numeric>
 
 namespace lobetime {
@@ -99,13 +98,8 @@ void expect_swaps(std::size_t n, const TileArray& x, double spread, SwapTile& ou
     }
 }
 
-/// What is left of the learning curve after so many cases. Nothing from 1e-44 on, whose square is still a full number:
-/// smaller ones would be subnormal and slow.
-LOBETIME_ALWAYS_INLINE double left_of(double decay, double cases_done) {
-    const double halvings = decay * cases_done;
-    const double left = vector_math::exp(-halvings);
-    return halvings > 100.0 ? 0.0 : left;
-}
+/// Share of the first case's extra time that is left after so many cases. Its slope along log half is left (1 - left).
+LOBETIME_ALWAYS_INLINE double left_of(double half, double cases_done) { return half / (half + cases_done); }
 
 /// One array for each feature a phase asks for, so that loops over a tile are vectorised.
 struct EnucleationInput {
@@ -113,14 +107,14 @@ struct EnucleationInput {
 };
 
 struct EnucleationValues {
-    double e_fixed, e_80, e_exponent, e_learn, e_trainee, decay;
+    double e_fixed, e_80, e_exponent, e_learn, e_trainee, half;
 };
 
 LOBETIME_VECTOR_CLONES void enucleation_tile(std::size_t n, const EnucleationInput& in, const EnucleationValues& v,
                                              PhaseTile<phase_parameters::enucleation.size()>& out) {
     using phase_parameters::in_enucleation;
     for (std::size_t i = 0; i < n; ++i) {
-        const double left = left_of(v.decay, in.cases_done[i]);
+        const double left = left_of(v.half, in.cases_done[i]);
         const double grown = v.e_80 * vector_math::exp(v.e_exponent * in.log_v80[i]);
         const double base = v.e_fixed + grown;
         const double learning = 1.0 + v.e_learn * left;
@@ -130,7 +124,7 @@ LOBETIME_VECTOR_CLONES void enucleation_tile(std::size_t n, const EnucleationInp
         out.slope[in_enucleation<param::e_80>][i] = grown * share;
         out.slope[in_enucleation<param::e_exponent>][i] = grown * in.log_v80[i] * share;
         out.slope[in_enucleation<param::e_learn>][i] = per_learning;
-        out.slope[in_enucleation<param::e_half>][i] = v.e_learn * v.decay * in.cases_done[i] * per_learning;
+        out.slope[in_enucleation<param::e_half>][i] = v.e_learn * (1.0 - left) * per_learning;
         out.slope[in_enucleation<param::e_trainee>][i] = in.trainee[i];
     }
 }
@@ -141,7 +135,7 @@ struct MorcellationInput {
 };
 
 struct MorcellationValues {
-    double rate_50, rate_exponent, blade_oscillating, suction_peristaltic, suction_wall, m_learn, decay, m_fixed,
+    double rate_50, rate_exponent, blade_oscillating, suction_peristaltic, suction_wall, m_learn, half, m_fixed,
         swap_min, carry_over, flow_vacuum, flow_peristaltic, flow_wall, m_trainee, m_hard_nodule, fault;
 };
 
@@ -151,7 +145,7 @@ LOBETIME_VECTOR_CLONES void fluid_tile(std::size_t n, const MorcellationInput& i
                                        TileArray& left, TileArray& blade, FluidTile& out) {
     const double log_50 = kLog50;
     for (std::size_t i = 0; i < n; ++i) {
-        left[i] = left_of(v.decay, in.cases_done[i]);
+        left[i] = left_of(v.half, in.cases_done[i]);
         const double log_rate = v.rate_50 + v.rate_exponent * (in.log_tissue[i] - log_50) +
                                 v.blade_oscillating * in.oscillating[i] + v.suction_peristaltic * in.peristaltic[i] +
                                 v.suction_wall * in.wall[i];
@@ -199,7 +193,7 @@ LOBETIME_VECTOR_CLONES void morcellation_tile(std::size_t n, const MorcellationI
         out.slope[in_morcellation<param::suction_peristaltic>][i] = -in.peristaltic[i] * per_log_blade;
         out.slope[in_morcellation<param::suction_wall>][i] = -in.wall[i] * per_log_blade;
         out.slope[in_morcellation<param::m_learn>][i] = learning;
-        out.slope[in_morcellation<param::m_half>][i] = v.m_learn * v.decay * in.cases_done[i] * learning;
+        out.slope[in_morcellation<param::m_half>][i] = v.m_learn * (1.0 - left[i]) * learning;
         out.slope[in_morcellation<param::m_trainee>][i] = in.trainee[i] * per_log_blade;
         out.slope[in_morcellation<param::m_hard_nodule>][i] = in.hard_nodule[i] * per_log_blade;
     }
@@ -237,7 +231,7 @@ void PhaseKernel::enucleation(std::span<const CaseFeatures> features, std::span<
     enucleation_tile(
         cases.size(), in,
         {natural_[param::e_fixed], natural_[param::e_80], natural_[param::e_exponent], natural_[param::e_learn],
-         natural_[param::e_trainee], std::numbers::ln2 / natural_[param::e_half]},
+         natural_[param::e_trainee], natural_[param::e_half]},
         out);
 }
 
@@ -292,7 +286,7 @@ void PhaseKernel::morcellation(std::span<const CaseFeatures> features, std::span
         .suction_peristaltic = natural_[param::suction_peristaltic],
         .suction_wall = natural_[param::suction_wall],
         .m_learn = natural_[param::m_learn],
-        .decay = std::numbers::ln2 / natural_[param::m_half],
+        .half = natural_[param::m_half],
         .m_fixed = natural_[param::m_fixed],
         .swap_min = natural_[param::swap_min],
         .carry_over = natural_[param::carry_over_ml],

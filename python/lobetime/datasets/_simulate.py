@@ -6,9 +6,9 @@ somebody else typed. Every case this module makes is invented; no patient, surge
 The model (gland V mL, tissue W g, case number k, canister C mL; each z is a standard normal):
 
     tissue        log W = log(yield_g_80) + yield_exponent log(V/80) + tissue_log_sd z
-    enucleation   T_e = (e_fixed + e_80 (V/80)^e_exponent) (1 + e_learn 2^(-(k-1)/e_half)) exp(u + e_trainee trainee)
+    enucleation   T_e = (e_fixed + e_80 (V/80)^e_exponent) (1 + e_learn / (1 + (k-1)/e_half)) exp(u + e_trainee trainee)
     haemostasis   T_h = h_min exp(h_anticoagulated anticoagulated): all of the operation outside the other two phases
-    blade time    B = W / (rate (W/50)^rate_exponent) (1 + m_learn 2^(-(k-1)/m_half))
+    blade time    B = W / (rate (W/50)^rate_exponent) (1 + m_learn / (1 + (k-1)/m_half))
                       exp(v + m_trainee trainee + m_hard_nodule hard_nodule)
                   log rate = log(rate_50) + blade_oscillating + suction_peristaltic or suction_wall + device effect
     fluid         F = (carry_over_ml + flow B) exp(fluid_log_sd z), flow by suction; swaps S = floor(F/C)
@@ -424,7 +424,7 @@ def _effect(cases: pd.DataFrame, column: str, effects: Mapping[str, float]) -> F
 
 
 def _learning(case_no: FloatArray, extra: float, half: float) -> FloatArray:
-    return 1.0 + extra * np.exp2(-(case_no - 1.0) / half)
+    return 1.0 + extra / (1.0 + (case_no - 1.0) / half)
 
 
 def expected_swaps(fluid_ml: npt.ArrayLike, canister_ml: npt.ArrayLike, fluid_log_sd: float) -> FloatArray:

@@ -29,6 +29,7 @@ struct PooledSeries {
     Eigen::VectorXd mean;            ///< mean of units
     Eigen::MatrixXd covariance;      ///< of that mean
     Eigen::VectorXd between;         ///< variance between units, each parameter's own
+    double first_cases;              ///< variance of a unit's levels on top of that, in series of first cases
     Eigen::VectorXd degrees;         ///< of t, for a new unit; infinite where the spread is an assumption
     Eigen::VectorXd told;            ///< share of what was not known of the mean that the series explain away
     Eigen::VectorXd i2_percent;      ///< of the levels, else NaN
@@ -46,12 +47,16 @@ struct PooledSeries {
 /// tissue came from), averaged over the surgeons' case numbers, plus sampling error SD^2 / n. The parameters of a unit
 /// scatter about their mean: those in kPooledLevels with variances estimated by restricted maximum likelihood, the
 /// others by half of their assumption's variance; the other half says how little is known of the mean itself, which the
-/// series may lessen (of the levels and of the exponent of tissue nothing is assumed). Formulas are linearised about
-/// the mean of units (first-order approximation; Sheiner and Beal, J Pharmacokinet Biopharm 1980;8:553), again and
-/// again until nothing moves. Means, medians, SDs, quartiles and ranges come in by conversions.hpp.
+/// series may lessen (of the levels and of the exponent of tissue nothing is assumed). A series scatters besides as its
+/// surgeons do, by the assumption's variance over their number, and one of first cases by a further variance of both
+/// phases' levels, estimated like the others: what teaches surgeons differs more than experienced ones do. Formulas are
+/// linearised about the mean of units (first-order approximation; Sheiner and Beal, J Pharmacokinet Biopharm
+/// 1980;8:553), again and again until nothing moves. Means, medians, SDs, quartiles and ranges come in by
+/// conversions.hpp.
 ///
 /// Stated, where a series does not say: n 30; unselected glands 70 mL with a log SD between series of 0.45 and of cases
-/// 0.51 (0.20 in a series by size); SDs by kDefaults in the source; vacuum and a 2 L canister, no device fault.
+/// 0.51 (0.20 in a series by size); SDs by kDefaults in the source; vacuum and a 2 L canister, no device fault;
+/// two surgeons.
 ///
 /// `assumptions`: PriorSet with a row for every parameter. Throws InvalidArgument (check_series), NotConverged.
 PooledSeries pool_series(const std::vector<Series>& series, const PriorSet& assumptions);

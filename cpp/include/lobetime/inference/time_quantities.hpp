@@ -49,7 +49,7 @@ Quantity morcellation_efficiency_quantity(const ModelLayout& layout, const CaseT
 enum class LearningPhase { enucleation, morcellation };
 LearningPhase learning_phase_from_name(std::string_view name);  ///< throws InvalidArgument naming the known ones
 
-/// Case number from which a surgeon's time lies within `share` (> 0) of the plateau: 1 + half log2(learn / share),
+/// Case number from which a surgeon's time lies within `share` (> 0) of the plateau: 1 + half (learn / share - 1),
 /// at least 1.
 Quantity cases_to_plateau_quantity(LearningPhase phase, double share);
 

@@ -4,7 +4,6 @@
 #include <lobetime/model/parameters.hpp>
 
 #include <cmath>
-#include <numbers>
 
 namespace lobetime {
 
@@ -19,11 +18,12 @@ namespace formulas {
 /// Swaps are summed one by one up to this many and integrated beyond (a case never gets there).
 inline constexpr int kSummedSwaps = 40;
 
-/// Shares of extra time left after `cases_done` cases: learn * 2^(-cases_done / half).
+/// 1 + learn / (1 + cases_done / half): the extra share halves after `half` cases and then has a long tail. It is the
+/// average of exponential curves over surgeons whose speeds of learning are exponentially distributed (how such
+/// averages come to be power laws: Murre and Chessa, Psychon Bull Rev 2011;18:592, PMC3098361).
 template <typename T, typename Number>
 T learning_factor(const T& learn, const T& half, const Number& cases_done) {
-    using std::exp;
-    return 1.0 + learn * exp(-std::numbers::ln2 * cases_done / half);
+    return 1.0 + learn / (1.0 + cases_done / half);
 }
 
 /// log grams of tissue.
