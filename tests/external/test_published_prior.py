@@ -88,9 +88,9 @@ DERIVED = {
     ),
     "e_learn": derived(
         "e_learn",
-        1.15,
-        "1.11 to 1.62 g/min from cases 1-10 to 31-40 (Int Braz J Urol, n = 90), with e_half = 7.5: blocks differ by "
-        "(1 + L a)/(1 + L b) = 1.46, a = mean of 1/(1 + k/7.5) over k = 0..9, b over k = 30..39",
+        1.3,
+        "1.11 to 1.62 g/min from cases 1-10 to 31-40 (Int Braz J Urol, n = 90), with e_half = 12: blocks differ by "
+        "(1 + L a)/(1 + L b) = 1.46, a = mean of 1/(1 + k/12) over k = 0..9, b over k = 30..39",
         0.25,
         "block means of 22 or so cases each: SD 0.3 g/min leaves about a fifth in the ratio less one",
     ),

@@ -23,7 +23,7 @@ namespace {
 struct Defaults {
     double n = 30.0, gland_ml = 70.0, gland_between_log_sd = 0.45;
     double gland_log_sd = 0.51, gland_log_sd_by_size = 0.20, rate_log_sd = 0.45, canister_ml = 2000.0;
-    double mixed_cases = 100.0, novice_cases = 50.0, surgeons = 2.0;
+    double mixed_cases = 100.0, novice_cases = 50.0, expert_cases = 400.0, surgeons = 2.0;
 };
 constexpr Defaults kDefaults;
 
@@ -109,8 +109,11 @@ double usual_log_v80(const Series& row) {
 }
 
 Pack case_numbers_done(const Series& row) {
-    if (std::isnan(row.first_case) && row.experience == Experience::expert) return Pack::Constant(kPlateau);
     double first = 1.0, last = row.experience == Experience::novice ? kDefaults.novice_cases : kDefaults.mixed_cases;
+    if (row.experience == Experience::expert) {
+        first = kDefaults.mixed_cases;
+        last = kDefaults.expert_cases;
+    }
     if (!std::isnan(row.first_case)) {
         first = row.first_case;
         last = row.last_case;
@@ -132,11 +135,11 @@ Spreads spreads_of(const PriorSet& assumptions) {
     return {centre("enucleation"), centre("haemostasis"), std::hypot(centre("morcellation"), centre("tissue"))};
 }
 
-/// Variances of a surgeon's levels, enucleation and morcellation.
+/// Mean squares of a surgeon's levels, enucleation and morcellation.
 Eigen::Vector2d surgeons_between(const PriorSet& assumptions) {
-    const double enucleation = assumptions.surgeon_enucleation_log_sd,
-                 morcellation = assumptions.surgeon_morcellation_log_sd;
-    return {enucleation * enucleation, morcellation * morcellation};
+    const double lift = std::exp(2.0 * assumptions.group_log_sd_spread * assumptions.group_log_sd_spread);
+    const double e = assumptions.surgeon_enucleation_log_sd, m = assumptions.surgeon_morcellation_log_sd;
+    return lift * Eigen::Vector2d(e * e, m * m);
 }
 
 /// Mean log of a sum of independent log-normal minutes of which the medians are given, as if the sum were log-normal,

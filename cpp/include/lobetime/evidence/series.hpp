@@ -18,8 +18,8 @@ struct Reported {
 };
 
 enum class Experience {
-    expert,  ///< at the plateau of the learning curve
-    mixed,   ///< averaged over the surgeons' first 100 cases, where the case numbers are not said
+    expert,  ///< averaged over the surgeons' cases 100 to 400, where the case numbers are not said
+    mixed,   ///< over their first 100
     novice   ///< over their first 50
 };
 enum class Statistic { mean, median };
