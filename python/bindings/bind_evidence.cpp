@@ -30,12 +30,13 @@ constexpr std::array<std::pair<const char*, double Reported::*>, 5> kParts = {{{
                                                                                {"_q3", &Reported::q3},
                                                                                {"_lowest", &Reported::lowest},
                                                                                {"_highest", &Reported::highest}}};
-constexpr std::array<std::pair<const char*, double Series::*>, 6> kNumbers = {
+constexpr std::array<std::pair<const char*, double Series::*>, 7> kNumbers = {
     {{"n", &Series::n},
      {"gland_from_ml", &Series::gland_from_ml},
      {"gland_to_ml", &Series::gland_to_ml},
      {"first_case", &Series::first_case},
      {"last_case", &Series::last_case},
+     {"units", &Series::units},
      {"surgeons", &Series::surgeons}}};
 constexpr std::array<std::pair<const char*, std::string Series::*>, 7> kTexts = {{{"id", &Series::id},
                                                                                   {"study", &Series::study},

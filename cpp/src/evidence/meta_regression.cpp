@@ -62,7 +62,10 @@ struct SeriesCase {
 };
 
 double cases_of(const Series& row) { return std::isnan(row.n) ? kDefaults.n : row.n; }
-double surgeons_of(const Series& row) { return std::isnan(row.surgeons) ? kDefaults.surgeons : row.surgeons; }
+double units_of(const Series& row) { return std::isnan(row.units) ? 1.0 : row.units; }
+double surgeons_of(const Series& row) {
+    return std::isnan(row.surgeons) ? kDefaults.surgeons * units_of(row) : row.surgeons;
+}
 
 double gland_log_sd(const Series& row) { return row.by_size ? kDefaults.gland_log_sd_by_size : kDefaults.gland_log_sd; }
 
@@ -244,6 +247,7 @@ struct Start {
 struct Linear {
     Eigen::VectorXd residual;  ///< of the mean that was assumed
     Eigen::MatrixXd slope;     ///< figures x core parameters
+    Eigen::MatrixXd of_unit;   ///< slopes along one unit's parameters: a share of a mean over several units
     Eigen::MatrixXd sampling;  ///< of the figures, with the volumes that are not known
     Eigen::MatrixXd fixed;     ///< sampling, assumed spread between units and what is not known of the mean
     std::array<Eigen::MatrixXd, kSpreads> column;  ///< slopes of a level, a column a unit
@@ -293,7 +297,13 @@ private:
 
     Linear linearise(const Eigen::VectorXd& mean) const {
         const Eigen::Index n = size();
-        Linear out{Eigen::VectorXd(n), Eigen::MatrixXd(n, param::Count), Eigen::MatrixXd::Zero(n, n), {}, {}, {}};
+        Linear out{Eigen::VectorXd(n),
+                   Eigen::MatrixXd(n, param::Count),
+                   Eigen::MatrixXd(n, param::Count),
+                   Eigen::MatrixXd::Zero(n, n),
+                   {},
+                   {},
+                   {}};
         Eigen::VectorXd of_volume(n);
         Eigen::MatrixXd levels(n, 2), novices(n, 2);
         for (Eigen::Index i = 0; i < n; ++i) {
@@ -301,6 +311,7 @@ private:
             const Predicted predicted = predict(mean, row(figure), figure.column, spreads_);
             out.slope.row(i) = predicted.slope.head<param::Count>();
             of_volume[i] = predicted.slope[kVolume];
+            out.of_unit.row(i) = out.slope.row(i) / std::sqrt(units_of(row(figure)));
             levels.row(i) = predicted.slope.segment<2>(kEnucleationLevel);
             novices.row(i) = levels.row(i) * (row(figure).experience == Experience::novice ? 1.0 : 0.0);
             levels.row(i) /= std::sqrt(surgeons_of(row(figure)));
@@ -314,9 +325,9 @@ private:
                     out.sampling(i, j) += volume2 * of_volume[i] * of_volume[j];
             }
         }
-        out.fixed = out.sampling + within_units(out.slope, start_.between) + within_units(levels, surgeons_) +
+        out.fixed = out.sampling + within_units(out.of_unit, start_.between) + within_units(levels, surgeons_) +
                     out.slope * start_.unknown.asDiagonal() * out.slope.transpose();
-        for (std::size_t k = 0; k < kLevels; ++k) out.column[k] = by_unit(out.slope.col(kPooledLevels[k]));
+        for (std::size_t k = 0; k < kLevels; ++k) out.column[k] = by_unit(out.of_unit.col(kPooledLevels[k]));
         Eigen::MatrixXd first_cases(n, 2 * n_units_);
         first_cases << by_unit(novices.col(0)), by_unit(novices.col(1));
         out.column[kFirstCases] = first_cases;
@@ -428,7 +439,7 @@ private:
         out.studies = out.cases = Eigen::VectorXi::Zero(param::Count);
         out.direct_share = out.randomised_share = Eigen::VectorXd::Zero(param::Count);
         out.behind.resize(param::Count);
-        const Eigen::MatrixXd in_units = linear.sampling + within_units(linear.slope, out.between);
+        const Eigen::MatrixXd in_units = linear.sampling + within_units(linear.of_unit, out.between);
         for (int p = 0; p < param::Count; ++p) describe(linear, in_units, p, out);
         return out;
     }
@@ -520,7 +531,7 @@ std::vector<LeftOut> leave_one_study_out(const std::vector<Series>& series, cons
             const Series& row = left[static_cast<std::size_t>(figure.series)];
             const Predicted predicted = predict(pooled.mean, row, figure.column, spreads_of(assumptions));
             const Eigen::VectorXd slope = predicted.slope.head<param::Count>();
-            const Eigen::VectorXd of_units = slope.array().square() * pooled.between.array();
+            const Eigen::VectorXd of_units = slope.array().square() * pooled.between.array() / units_of(row);
             const double of_volume = predicted.slope[kVolume] * predicted.slope[kVolume] * volume2;
             const Eigen::Array2d levels = predicted.slope.segment<2>(kEnucleationLevel).array().square();
             const Eigen::Array2d of_surgeons = surgeons_between(assumptions).array() / surgeons_of(row) +

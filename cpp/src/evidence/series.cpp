@@ -113,6 +113,8 @@ void check_series(std::span<const Series> series) {
         if (row.citation.empty()) problems.add("row " + row.id + ", column citation: blank; allowed: where it is from");
         if (!std::isnan(row.n) && !(row.n >= 2.0 && row.n <= 1e6))
             problems.add(row, "n", row.n, "2 to 1000000, or blank");
+        if (!std::isnan(row.units) && !(row.units >= 1.0 && row.units <= 10000.0))
+            problems.add(row, "units", row.units, "1 to 10000, or blank");
         if (!std::isnan(row.surgeons) && !(row.surgeons >= 1.0 && row.surgeons <= 10000.0))
             problems.add(row, "surgeons", row.surgeons, "1 to 10000, or blank");
         if (!(row.blade.empty() || row.blade == "reciprocating" || row.blade == "oscillating"))
@@ -178,8 +180,8 @@ const std::vector<Series>& published_series() {
          .operative = {98.1, 24.2}},
         {.id = "E15", .study = "E15", .unit = "E15", .citation = "Urology, self-taught first 125", .design = "first cases", .n = 125,
          .gland = {75.8}, .tissue = {46.7}, .operative = {109.8}, .experience = kNovice, .first_case = 1, .last_case = 125, .note = "improves over blocks of 25"},
-        {.id = "E16a", .study = "E16", .unit = "E16", .citation = multicentre, .design = "multicentre randomised", .n = 115, .tissue = {48.84}, .operative = {63.69}},
-        {.id = "E16b", .study = "E16", .unit = "E16", .citation = multicentre, .design = "multicentre randomised", .n = 121, .tissue = {51.13}, .operative = {71.66}},
+        {.id = "E16a", .study = "E16", .unit = "E16", .citation = multicentre, .design = "multicentre randomised", .n = 115, .tissue = {48.84}, .operative = {63.69}, .units = 3, .note = "how many centres was not seen: at least three assumed"},
+        {.id = "E16b", .study = "E16", .unit = "E16", .citation = multicentre, .design = "multicentre randomised", .n = 121, .tissue = {51.13}, .operative = {71.66}, .units = 3},
         {.id = "E21", .study = "E21", .unit = "E21", .citation = "Soc Int Urol J, multiple surgeons in training", .design = "retrospective", .n = 1259,
          .gland = {82.3}, .operative = {79.7}, .experience = kMixed, .first_case = 1, .last_case = 41, .surgeons = 31, .note = "31 operators: about 41 cases each"},
         {.id = "E26", .study = "E26", .unit = "E26", .citation = "Eur Urol 2006;50:569-73, PMID 16704894", .design = "randomised 40-200 g", .n = 30,
@@ -199,11 +201,11 @@ const std::vector<Series>& published_series() {
         {.id = "E41b", .study = "E41", .unit = "E41", .citation = blocks, .design = "learning", .n = 22,
          .enucleation_rate = {1.62, 0.36}, .operative_rate = {0.63}, .experience = kNovice, .first_case = 31, .last_case = 40, .note = "non-laser; n: a quarter of 90"},
         {.id = "E42a", .study = "E42", .unit = "E42a", .citation = review, .design = "systematic review",
-         .morcellation_rate = {3.95}, .blade = "reciprocating", .note = "n of the arm not seen"},
+         .morcellation_rate = {3.95}, .blade = "reciprocating", .units = 5, .note = "n and number of studies of the arm not seen; five studies assumed"},
         {.id = "E42b", .study = "E42", .unit = "E42b", .citation = review, .design = "systematic review",
-         .morcellation_rate = {5.29}, .blade = "oscillating", .note = "n of the arm not seen"},
+         .morcellation_rate = {5.29}, .blade = "oscillating", .units = 5, .note = "n and number of studies of the arm not seen; five studies assumed"},
         {.id = "E42c", .study = "E42", .unit = "E42c", .citation = review, .design = "systematic review",
-         .morcellation_rate = {5.3}, .blade = "oscillating", .note = "shaver-type; n of the arm not seen"},
+         .morcellation_rate = {5.3}, .blade = "oscillating", .units = 5, .note = "shaver-type; n and number of studies of the arm not seen; five studies assumed"},
     };
     // clang-format on
     return rows;

@@ -56,7 +56,7 @@ struct PooledSeries {
 ///
 /// Stated, where a series does not say: n 30; unselected glands 70 mL with a log SD between series of 0.45 and of cases
 /// 0.51 (0.20 in a series by size); SDs by kDefaults in the source; vacuum and a 2 L canister, no device fault;
-/// two surgeons.
+/// one unit, two surgeons a unit.
 ///
 /// `assumptions`: PriorSet with a row for every parameter. Throws InvalidArgument (check_series), NotConverged.
 PooledSeries pool_series(const std::vector<Series>& series, const PriorSet& assumptions);
