@@ -422,21 +422,18 @@ TEST(TimeObjective, ScoreProductAddsUpScoresCaseByCase) {
     const std::array<double, kChannels> parameters_used = objective.parameters_used(theta, inverse);
 
     std::vector<Row> score(parts.features.size(), Row::Zero());
-    std::vector<double> leverage(parts.features.size(), 0.0);
     std::array<double, kChannels> used{};
     for (std::size_t o = 0; o < objective.observations().size(); ++o) {
         const Observation& one = objective.observations()[o];
         const auto i = static_cast<std::size_t>(one.case_index);
         const Pull pull = recompute(theta, parts.features[i], one, objective.spreads()[o], objective.shifts()[o], loss,
                                     Curvature::reweighted);
-        score[i] += pull.gradient;
         const double mine = pull.weight * pull.direction.dot(inverse * pull.direction);
-        leverage[i] += mine;
+        score[i] += pull.gradient / std::sqrt(1.0 - std::min(mine, 0.9));
         if (one.kind == ObservationKind::residual) used[static_cast<std::size_t>(one.channel)] += mine;
     }
     Eigen::MatrixXd expected = Eigen::MatrixXd::Zero(kSize, kSize);
-    for (std::size_t i = 0; i < score.size(); ++i)
-        expected += score[i] * score[i].transpose() / (1.0 - std::min(leverage[i], 0.9));
+    for (const Row& one : score) expected += one * one.transpose();
     EXPECT_THAT(found, EigenNear(expected, 1e-11 * expected.diagonal().maxCoeff(), 1e-8));
     for (std::size_t c = 0; c < used.size(); ++c) EXPECT_NEAR(parameters_used[c], used[c], 1e-8 * (1.0 + used[c])) << c;
 }

@@ -715,7 +715,16 @@ std::vector<double> TimeObjective::fitted_medians(const Eigen::VectorXd& theta) 
     return out;
 }
 
-Eigen::MatrixXd TimeObjective::case_scores(const Eigen::VectorXd& theta) const {
+namespace {
+/// What a row's score is multiplied by for its leverage: a row that decides much of the fit has too small a residual.
+double lifted(double leverage, double power) {
+    constexpr double kMostLeverage = 0.9;
+    return std::pow(1.0 - std::min(leverage, kMostLeverage), -power);
+}
+}  // namespace
+
+Eigen::MatrixXd TimeObjective::case_scores(const Eigen::VectorXd& theta, const Eigen::MatrixXd* inverse_curvature,
+                                           double power) const {
     Eigen::MatrixXd scores = Eigen::MatrixXd::Zero(static_cast<Eigen::Index>(features_.size()), size());
     const PhaseKernel kernel(theta, *layout_);
     parallel_for(chunks(), threads_for_size(), [&](std::size_t chunk) {
@@ -723,11 +732,14 @@ Eigen::MatrixXd TimeObjective::case_scores(const Eigen::VectorXd& theta) const {
             for (std::size_t o = group.begin; o < group.end; ++o) {
                 const std::size_t i = o - group.begin;
                 const Pull pull = pull_of(observations_[o], spread_[o], rows, i, Curvature::reweighted);
+                double slope = pull.slope;
+                if (inverse_curvature != nullptr)
+                    slope *= lifted(leverage_of(rows, i, pull, *inverse_curvature), power);
                 for (std::size_t c = 0; c < static_cast<std::size_t>(rows.n_columns); ++c)
-                    scores(rows.cases[i], rows.column[c]) += pull.slope * rows.jacobian[c][i];
+                    scores(rows.cases[i], rows.column[c]) += slope * rows.jacobian[c][i];
                 for (std::size_t l = 0; l < static_cast<std::size_t>(rows.n_levels); ++l) {
                     if (rows.level[l][i] >= 0)
-                        scores(rows.cases[i], rows.level[l][i]) += pull.slope * rows.level_jacobian[l][i];
+                        scores(rows.cases[i], rows.level[l][i]) += slope * rows.level_jacobian[l][i];
                 }
             }
         });
@@ -795,32 +807,27 @@ std::array<double, kChannels> TimeObjective::parameters_used(const Eigen::Vector
 
 Eigen::MatrixXd TimeObjective::score_product(const Eigen::VectorXd& theta,
                                              const Eigen::MatrixXd& inverse_curvature) const {
-    constexpr double kMostLeverage = 0.9;
     const Eigen::Index p = size();
     const PhaseKernel kernel(theta, *layout_);
     std::vector<Eigen::MatrixXd> parts(chunks());
     parallel_for(chunks(), threads_for_size(), [&](std::size_t chunk) {
         parts[chunk].setZero(p, p);
         Eigen::MatrixXd score = Eigen::MatrixXd::Zero(p, kTile);
-        Eigen::ArrayXd leverage = Eigen::ArrayXd::Zero(kTile);
         visit_tiles(chunk, kernel, [&](const Group& group, const Rows& rows, bool last_of_tile) {
             for (std::size_t o = group.begin; o < group.end; ++o) {
                 const std::size_t i = o - group.begin;
                 const Eigen::Index in_tile = rows.cases[i] % kTile;
                 const Pull pull = pull_of(observations_[o], spread_[o], rows, i, Curvature::reweighted);
+                const double slope = pull.slope * lifted(leverage_of(rows, i, pull, inverse_curvature), 0.5);
                 for (std::size_t c = 0; c < static_cast<std::size_t>(rows.n_columns); ++c)
-                    score(rows.column[c], in_tile) += pull.slope * rows.jacobian[c][i];
+                    score(rows.column[c], in_tile) += slope * rows.jacobian[c][i];
                 for (std::size_t l = 0; l < static_cast<std::size_t>(rows.n_levels); ++l) {
-                    if (rows.level[l][i] >= 0)
-                        score(rows.level[l][i], in_tile) += pull.slope * rows.level_jacobian[l][i];
+                    if (rows.level[l][i] >= 0) score(rows.level[l][i], in_tile) += slope * rows.level_jacobian[l][i];
                 }
-                leverage[in_tile] += leverage_of(rows, i, pull, inverse_curvature);
             }
             if (last_of_tile) {
-                score.array().rowwise() *= (1.0 - leverage.min(kMostLeverage)).rsqrt().transpose();
                 parts[chunk].noalias() += score * score.transpose();
                 score.setZero();
-                leverage.setZero();
             }
         });
     });

@@ -15,8 +15,6 @@
 namespace lobetime {
 namespace {
 
-constexpr double kMostLeverage = 0.9;  // as in TimeObjective::score_product
-
 /// Number of each case's unit of resampling, from 0 on: itself, or its surgeon.
 struct Units {
     std::vector<int> of_case;
@@ -280,10 +278,12 @@ Eigen::MatrixXd time_covariance(const TheatreTimeFit& fit, const TimeObjective& 
                                 CovarianceRule rule, bool by_surgeon) {
     const Eigen::MatrixXd inverse = inverse_curvature(fit);
     if (rule == CovarianceRule::model && !by_surgeon) return inverse;
-    Eigen::MatrixXd scores = objective.case_scores(fit.theta);
-    const Eigen::ArrayXd leverage =
-        objective.case_leverage(fit.theta, inverse_reweighted_curvature(objective, fit.theta, fit.held)).array();
-    const double n = static_cast<double>(scores.rows()), decided = leverage.sum();
+    const Eigen::MatrixXd reweighted = inverse_reweighted_curvature(objective, fit.theta, fit.held);
+    const double power =
+        by_surgeon ? 0.0 : (rule == CovarianceRule::hc2 ? 0.5 : (rule == CovarianceRule::hc3 ? 1.0 : 0.0));
+    Eigen::MatrixXd scores = objective.case_scores(fit.theta, &reweighted, power);
+    const double n = static_cast<double>(scores.rows());
+    const double decided = objective.case_leverage(fit.theta, reweighted).sum();
     double factor = 1.0;
     if (by_surgeon) {
         const Units units = units_of(cases, true);
@@ -291,10 +291,6 @@ Eigen::MatrixXd time_covariance(const TheatreTimeFit& fit, const TimeObjective& 
         factor = units.count / (units.count - 1.0) * (n - 1.0) / (n - decided);
     } else if (rule == CovarianceRule::hc1) {
         factor = n / (n - decided);
-    } else if (rule == CovarianceRule::hc2) {
-        scores.array().colwise() *= (1.0 - leverage.min(kMostLeverage)).rsqrt();
-    } else if (rule == CovarianceRule::hc3) {
-        scores.array().colwise() /= 1.0 - leverage.min(kMostLeverage);
     }
     if (!(factor > 0.0)) throw NotIdentifiable("the cases are too few for the parameters that they decide", {});
     const Eigen::MatrixXd half = scores * inverse;

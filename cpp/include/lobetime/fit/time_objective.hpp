@@ -66,12 +66,14 @@ public:
     std::array<double, kChannels> parameters_used(const Eigen::VectorXd& theta,
                                                   const Eigen::MatrixXd& inverse_curvature) const;
 
-    /// Sum over cases of score score' / (1 - leverage), p x p, without priors. A case's score holds all its
-    /// observations, so phases of one case may be correlated.
+    /// Sum over cases of score score', p x p, without priors. A case's score is the sum of its observations', so phases
+    /// of one case may be correlated, each divided by sqrt(1 - its leverage): phases of a case share few parameters.
     Eigen::MatrixXd score_product(const Eigen::VectorXd& theta, const Eigen::MatrixXd& inverse_curvature) const;
 
-    /// Gradient of each case's part of the objective, n_cases x p, without priors.
-    Eigen::MatrixXd case_scores(const Eigen::VectorXd& theta) const;
+    /// Gradient of each case's part of the objective, n_cases x p, without priors; with an inverse curvature, each
+    /// observation's part is divided by (1 - its leverage)^power.
+    Eigen::MatrixXd case_scores(const Eigen::VectorXd& theta, const Eigen::MatrixXd* inverse_curvature = nullptr,
+                                double power = 0.0) const;
 
     /// Trace of (inverse curvature x each case's reweighted curvature), n_cases.
     Eigen::VectorXd case_leverage(const Eigen::VectorXd& theta, const Eigen::MatrixXd& inverse_curvature) const;

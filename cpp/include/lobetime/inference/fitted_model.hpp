@@ -97,11 +97,12 @@ Eigen::MatrixXd inverse_curvature(const TheatreTimeFit& fit);
 
 /// Covariance of the estimate on the working scale, p x p:
 ///
-///     A^-1 (sum s s' / (1 - leverage) + P) A^-1
+///     A^-1 (sum s s' + P) A^-1
 ///
 /// with A the curvature of the objective, s the score of a case (all its observations together, so that phases of
-/// one case may be correlated) and P the scatter of the priors' pulls (`prior_scatter`). The leverage correction is the
-/// HC2 rule (MacKinnon and White, J Econometrics 1985;29:305) carried over to M-estimates.
+/// one case may be correlated), each observation's part divided by sqrt(1 - its leverage), and P the scatter of the
+/// priors' pulls (`prior_scatter`). The leverage correction is the HC2 rule (MacKinnon and White, J Econometrics
+/// 1985;29:305) carried over to M-estimates; the phases of a case share few parameters, so each is corrected by itself.
 Eigen::MatrixXd sandwich_covariance(const TheatreTimeFit& fit);
 
 }  // namespace lobetime

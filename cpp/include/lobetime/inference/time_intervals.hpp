@@ -46,8 +46,8 @@ struct TimeIntervals {
 ///
 ///     hc0    as it is
 ///     hc1    times n / (n - q), q the trace of all leverages (what the cases decide of the parameters)
-///     hc2    each divided by 1 - leverage (at most 0.9)
-///     hc3    each divided by (1 - leverage)^2
+///     hc2    each observation's part of a score divided by sqrt(1 - its leverage) (of which at most 0.9 count)
+///     hc3    by 1 - its leverage
 ///     model  A^-1 alone: spreads and loss taken as right
 ///
 /// or, `by_surgeon`, over surgeons of the square of their summed scores, times G / (G - 1) (n - 1) / (n - q) (CR1;
