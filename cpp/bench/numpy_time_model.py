@@ -160,7 +160,7 @@ class NumpyObjective:
         carry = np.exp(t[a["carry_over_ml"]])
         fluid = carry + flow * blade
         moved = flow * blade / fluid
-        fixed, swap, fault = (np.exp(t[a[name]]) for name in ("m_fixed", "swap_min", "fault_min"))
+        fixed, swap, fault = np.exp(t[a["m_fixed"]]), t[a["swap_min"]], t[a["fault_min"]]
         swaps, per_log_fluid, per_log_sd = expected_swaps(
             np.log(fluid) - self.log_canister, np.exp(t[a["fluid_log_sd"]])
         )
@@ -169,8 +169,8 @@ class NumpyObjective:
         slopes = {column: slope * share for column, slope in per_log_blade.items()}
         slopes |= {
             a["m_fixed"]: fixed / minutes,
-            a["swap_min"]: swap * swaps / minutes,
-            a["fault_min"]: fault * self.fault / minutes,
+            a["swap_min"]: swaps / minutes,
+            a["fault_min"]: self.fault / minutes,
             a["carry_over_ml"]: swap * per_log_fluid * carry / fluid / minutes,
             a["fluid_log_sd"]: swap * per_log_sd / minutes,
             "level": (self.v, share),
@@ -294,7 +294,7 @@ def numpy_prediction(model: lt.TheatreTimeModel, cases: int, draws: int, random:
         swaps = np.floor(fluid * np.exp(np.exp(t[a["fluid_log_sd"]]) * z[1]) / 2000)
         out[i, :, 0] = enucleation * np.exp(spread["enucleation"] * z[2])
         out[i, :, 1] = np.exp(t[a["h_min"]] + spread["haemostasis"] * z[3])
-        morcellation = np.exp(t[a["m_fixed"]]) + blade + np.exp(t[a["swap_min"]]) * swaps
+        morcellation = np.exp(t[a["m_fixed"]]) + blade + t[a["swap_min"]] * swaps
         out[i, :, 2] = morcellation * np.exp(spread["morcellation"] * z[4])
         out[i, :, 3] = np.exp(t[a["room_min"]] + spread["room"] * z[5])
     return out

@@ -348,7 +348,7 @@ TEST(TimeObjective, RowSpreadsCombineThePhasesInMinutes) {
                         mean += chance;
                         square += (2.0 * j - 1.0) * chance;
                     }
-                    variance += std::exp(2.0 * theta[param::swap_min]) * (square - mean * mean);
+                    variance += theta[param::swap_min] * theta[param::swap_min] * (square - mean * mean);
                 }
                 if (std::isnan(f.log_tissue)) {
                     constexpr double h = 1e-5;

@@ -47,7 +47,7 @@ def test_what_nobody_has_published_is_called_an_assumption(name):
 
 def test_no_published_timing_of_a_swap_is_claimed():
     assert PRIOR.loc["swap_min", "source"] == "no published timing of a canister swap"
-    assert PRIOR.loc["swap_min", ["low", "centre", "high"]].tolist() == [1, 2, 5]
+    assert PRIOR.loc["swap_min", ["low", "centre", "high"]].tolist() == [0.5, 2.5, 4.5]
 
 
 def test_every_core_parameter_has_a_row_inside_its_bounds():

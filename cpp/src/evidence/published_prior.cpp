@@ -58,7 +58,7 @@ const PriorSet& assumed_prior() {
          "2010;51:688)"},
         {"m_half", 8.0, 3.0, 21.0, kAssumption, "over by about 20 cases"},
         {"m_fixed", 1.5, 0.5, 4.5, kAssumption, "changing over, first and last piece"},
-        {"swap_min", 2.0, 1.0, 5.0, kAssumption, "no published timing of a canister swap"},
+        {"swap_min", 2.5, 0.5, 4.5, kAssumption, "no published timing of a canister swap"},
         {"carry_over_ml", 250.0, 80.0, 800.0, kAssumption, "fluid drawn before the first bite"},
         {"flow_vacuum", 350.0, 190.0, 650.0, kAssumption,
          "whole-case irrigation runs at 370-380 mL/min (regional meeting abstract 2021, n = 95); that it holds during "
@@ -69,7 +69,7 @@ const PriorSet& assumed_prior() {
         {"m_trainee", 0.10, -0.15, 0.35, kAssumption, "no published figure"},
         {"m_hard_nodule", 0.4054651081081644, 0.0384, 0.7725, kAssumption,
          "blade time 1.5 times (1.04 to 2.2) with hard nodules"},
-        {"fault_min", 10.0, 3.0, 33.0, kAssumption, "delay until a failed device runs again or is replaced"},
+        {"fault_min", 14.0, 2.0, 26.0, kAssumption, "delay until a failed device runs again or is replaced"},
         {"room_min", 56.0, 37.0, 85.0, kPublished,
          "induction 19, preparation 13, emergence 12, transfer 12 min (n = 548, ISRN Surg 2014, doi "
          "10.1155/2014/431740); the width is an assumption"},

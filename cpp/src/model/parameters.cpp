@@ -30,7 +30,7 @@ const std::array<ParameterDefinition, param::Count>& core_parameters() {
         {"m_learn", "1", I, 0.0, 6.0, "extra share of blade time at the first case"},
         {"m_half", "cases", L, 1.0, 400.0, "cases that halve that extra share"},
         {"m_fixed", "min", L, 0.05, 60.0, "morcellation: minutes that do not depend on tissue"},
-        {"swap_min", "min", L, 0.05, 60.0, "one stop to change a full canister"},
+        {"swap_min", "min", I, 0.05, 60.0, "one stop to change a full canister"},
         {"carry_over_ml", "mL", L, 1.0, 5000.0, "fluid in the canister when morcellation starts"},
         {"flow_vacuum", "mL/min", L, 20.0, 3000.0, "fluid taken per minute of blade time, vacuum"},
         {"flow_peristaltic", "mL/min", L, 20.0, 3000.0, "fluid taken per minute of blade time, peristaltic"},
@@ -38,7 +38,7 @@ const std::array<ParameterDefinition, param::Count>& core_parameters() {
         {"fluid_log_sd", "log SD", L, 0.05, 1.5, "spread of a case's fluid about its median"},
         {"m_trainee", "log ratio", I, -1.0, 2.0, "blade time with a trainee operating in part"},
         {"m_hard_nodule", "log ratio", I, -1.0, 3.0, "blade time with hard nodules"},
-        {"fault_min", "min", L, 0.2, 240.0, "delay when the device fails"},
+        {"fault_min", "min", I, 0.2, 240.0, "delay when the device fails"},
         {"room_min", "min", L, 2.0, 400.0, "wheels-in to wheels-out without the operation, general anaesthetic"},
         {"room_spinal", "log ratio", I, -1.0, 1.0, "that time under spinal against general anaesthetic"},
     }};

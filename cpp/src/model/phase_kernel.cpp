@@ -180,9 +180,9 @@ LOBETIME_VECTOR_CLONES void morcellation_tile(std::size_t n, const MorcellationI
         out.blade_slope[i] = per_log_blade;
         out.tissue_slope[i] = tissue_to_blade * per_log_blade;
         out.slope[in_morcellation<param::m_fixed>][i] = v.m_fixed * share[i];
-        out.slope[in_morcellation<param::swap_min>][i] = v.swap_min * swaps.expected[i] * share[i];
+        out.slope[in_morcellation<param::swap_min>][i] = swaps.expected[i] * share[i];
         out.slope[in_morcellation<param::fluid_log_sd>][i] = v.swap_min * swaps.per_log_spread[i] * share[i];
-        out.slope[in_morcellation<param::fault_min>][i] = v.fault * in.device_fault[i] * share[i];
+        out.slope[in_morcellation<param::fault_min>][i] = in.device_fault[i] * share[i];
     }
     for (std::size_t i = 0; i < n; ++i) {
         const double per_log_blade = out.blade_slope[i];

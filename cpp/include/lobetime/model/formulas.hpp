@@ -88,8 +88,8 @@ T expected_swaps(const T& log_fluid, double log_canister, const T& log_sd) {
 template <typename T, typename Case>
 T morcellation_min(const T* theta, const Case& f, const T& blade_minutes, const T& swaps) {
     using std::exp;
-    return exp(theta[param::m_fixed]) + blade_minutes + exp(theta[param::swap_min]) * swaps +
-           exp(theta[param::fault_min]) * f.device_fault;
+    return exp(theta[param::m_fixed]) + blade_minutes + theta[param::swap_min] * swaps +
+           theta[param::fault_min] * f.device_fault;
 }
 
 /// Everything between wheels-in and wheels-out that is not the operation.
