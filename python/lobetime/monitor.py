@@ -98,9 +98,10 @@ def monitor(
     unfinished morcellation, in all cases and by device class. The chance of each case is that of its device class in
     the model (unfinished: one for all, unless ``unfinished_chance`` is known), counted on with the cases before it.
 
-    *Learning.* Surgeons who begin within five times the cases that halve the extra time of a first case: the learning-curve CUSUM (Biau and
-    Porcher 2010) of their times against those of the unit's average experienced surgeon signals when they have become
-    adequate. Its run length is that of a surgeon who is, and stays, ``inadequate`` times as slow.
+    *Learning.* Surgeons who begin within five times the cases that halve the extra time of a first case: the
+    learning-curve CUSUM (Biau and Porcher 2010) of their times against those of the unit's average experienced surgeon
+    signals when they have become adequate. Its run length is that of a surgeon who is, and stays, ``inadequate`` times
+    as slow.
 
     Average run lengths are those of independent values of a model that is right (Brook and Evans 1972); a model that is
     wrong in its spread signals more, or less, often.

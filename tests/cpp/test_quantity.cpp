@@ -234,7 +234,8 @@ TEST(CasesToPlateau, IsWhereTheLearningFactorComesWithinTheShare) {
         delta_interval(plateau, quick, Eigen::MatrixXd::Identity(kLayout.size(), kLayout.size()), 1.96);
     EXPECT_EQ(none.estimate, 1.0);
     EXPECT_EQ(none.lower, 1.0);
-    EXPECT_TRUE(none.upper_open);
+    // Slopes 12 / 0.1 along e_learn, -12 along log e_half; both variances 1.
+    EXPECT_NEAR(none.upper, -11.0 + 1.96 * std::hypot(120.0, 12.0), 1e-9);
 }
 
 TEST(TimeQuantities, GradientsAreThoseOfDifferences) {

@@ -228,11 +228,10 @@ void PhaseKernel::enucleation(std::span<const CaseFeatures> features, std::span<
         in.trainee[i] = f.trainee;
         in.level[i] = f.surgeon >= 0 ? theta_[layout_->surgeon_enucleation_index(f.surgeon)] : 0.0;
     }
-    enucleation_tile(
-        cases.size(), in,
-        {natural_[param::e_fixed], natural_[param::e_80], natural_[param::e_exponent], natural_[param::e_learn],
-         natural_[param::e_trainee], natural_[param::e_half]},
-        out);
+    enucleation_tile(cases.size(), in,
+                     {natural_[param::e_fixed], natural_[param::e_80], natural_[param::e_exponent],
+                      natural_[param::e_learn], natural_[param::e_trainee], natural_[param::e_half]},
+                     out);
 }
 
 void PhaseKernel::haemostasis(std::span<const CaseFeatures> features, std::span<const int> cases,

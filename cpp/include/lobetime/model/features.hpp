@@ -7,7 +7,7 @@
 namespace lobetime {
 
 /// `cases_done` of a surgeon whose experience is not known: far down the learning curve.
-inline constexpr double kPlateau = 1e9;
+inline constexpr double kPlateau = 1e15;
 
 /// What the formulas need to know of one case, in their own terms.
 ///
