@@ -381,7 +381,7 @@ TEST(Predict, EveryFlagHasItsName) {
 TEST(Predict, ExplanationsAreDifferencesOfMedians) {
     CaseTable usual = bookings(1);
     usual.gland_ml = {fitted().gland_median_ml};
-    usual.surgeon_case_no = {1e9};
+    usual.surgeon_case_no = {1e12};
     usual.canister_ml = {kInfinite};
     const Explanation none = predict(fitted(), usual, with(100)).explanations[0];
     EXPECT_EQ(none.volume_min, 0.0);

@@ -25,6 +25,7 @@ EVIDENCE = lt.evidence_table().set_index("id")
 PRIOR = lt.published_prior()
 CORE = [name for name in PRIOR.index if not name.startswith(("spread_", "surgeon_", "device", "fault_rate", "hard_"))]
 LOGGED = {"log SD", "g", "min", "cases", "g/min", "mL", "mL/min"}  # units of what is positive: normal on the log scale
+SCALE = {row["name"]: row["scale"] for row in lt._core.core_parameters()}
 DRAWS = 4000
 CASES = 120
 Z90 = ndtri(0.95)
@@ -281,12 +282,14 @@ def prior_draws(n: int, seed: int = 5) -> dict[str, np.ndarray]:
         if name.startswith(("fault_rate", "hard_nodule")):
             continue
         z = random.standard_normal(n)
-        if row["unit"] in LOGGED or row["unit"] == "ratio":
+        if name in SCALE and SCALE[name] != "log":
+            units[name] = row["centre"] + z * (row["high"] - row["low"]) / (2 * Z90)
+        elif row["unit"] in LOGGED or row["unit"] == "ratio":
             units[name] = np.exp(np.log(row["centre"]) + z * np.log(row["high"] / row["low"]) / (2 * Z90))
         else:
             units[name] = row["centre"] + z * (row["high"] - row["low"]) / (2 * Z90)
-    units["m_learn"] = np.clip(units["m_learn"], 0, None)
-    units["e_learn"] = np.clip(units["e_learn"], 0, None)
+    for name in ("m_learn", "e_learn", "swap_min"):
+        units[name] = np.clip(units[name], 0, None)
     return units
 
 

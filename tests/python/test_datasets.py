@@ -177,7 +177,7 @@ def test_median_of_a_hard_case_by_hand() -> None:
 
 def test_learning_halves_after_half_life_and_wall_suction_is_slower() -> None:
     truth = UnitTruth()
-    cases = pd.DataFrame({"gland_ml": [80.0] * 3, "surgeon_case_no": [1, 13, 25]})
+    cases = pd.DataFrame({"gland_ml": [80.0] * 3, "surgeon_case_no": [1, 13, 37]})
     extra = noise_free(cases, truth)["enucleation_min"] / 54.0 - 1.0
     assert extra.to_numpy() == pytest.approx([0.8, 0.4, 0.2])
     classes = pd.DataFrame({"gland_ml": [80.0] * 2, "suction": ["vacuum", "wall"], "device": ["M1", "M1"]})

@@ -46,8 +46,11 @@ def test_what_nobody_has_published_is_called_an_assumption(name):
 
 
 def test_no_published_timing_of_a_swap_is_claimed():
-    assert PRIOR.loc["swap_min", "source"] == "no published timing of a canister swap"
-    assert PRIOR.loc["swap_min", ["low", "centre", "high"]].tolist() == [0.5, 2.5, 4.5]
+    source, *moved = PRIOR.loc["swap_min", "source"].split("; ")
+    assert source == "no published timing of a canister swap"
+    # Whole morcellations of the series tell next to nothing of it.
+    assert all("the pooled series move it from 2 to" in part for part in moved)
+    assert PRIOR.loc["swap_min", ["low", "centre", "high"]].tolist() == pytest.approx([0.4, 2.0, 3.6], abs=0.2)
 
 
 def test_every_core_parameter_has_a_row_inside_its_bounds():

@@ -46,11 +46,12 @@ const PriorSet& assumed_prior() {
          "operative time less enucleation and morcellation; no series reports all three"},
         {"h_anticoagulated", 0.10, -0.20, 0.40, kAssumption, "no published figure"},
         {"rate_50", 5.6, 2.9, 10.8, kAssumption, "where the search starts: its mean and spread are the series' alone"},
-        {"rate_exponent", 0.25, 0.0, 0.5, kPublished,
+        {"rate_exponent", 0.2, -0.05, 0.45, kPublished,
          "efficiency rises with size, R2 0.56 (J Endourol 2005;19:555-8), which with log SDs of 0.45 and 0.61 is a power "
          "of 0.55, fixed minutes included; the amount is an assumption"},
-        {"blade_oscillating", 0.1738, -0.11, 0.4576, kPublished,
-         "head-to-head difference 0.75 g/min, -0.46 to 1.97 (doi 10.1177/08927790261457170), to 3.95 g/min (Eur Urol Focus 2022;8:532-44)"},
+        {"blade_oscillating", 0.12, -0.16, 0.40, kPublished,
+         "head-to-head differences 0.75 g/min, -0.46 to 1.97, of 3.95 (a log ratio of 0.17) and 1.02 min, -1.37 to 3.41, "
+         "of some 15 (0.07), doi 10.1177/08927790261457170: their mean"},
         {"suction_peristaltic", -0.20, -0.48, 0.08, kPractice, "a bit slower than a vacuum; no source"},
         {"suction_wall", -0.30, -0.90, 0.30, kPractice, "rarely strong enough; no source"},
         {"m_learn", 0.4, 0.0, 0.8, kPublished,
@@ -58,7 +59,7 @@ const PriorSet& assumed_prior() {
          "2010;51:688)"},
         {"m_half", 8.0, 3.0, 21.0, kAssumption, "over by about 20 cases"},
         {"m_fixed", 1.5, 0.5, 4.5, kAssumption, "changing over, first and last piece"},
-        {"swap_min", 2.5, 0.5, 4.5, kAssumption, "no published timing of a canister swap"},
+        {"swap_min", 2.0, 0.4, 3.6, kAssumption, "no published timing of a canister swap"},
         {"carry_over_ml", 250.0, 80.0, 800.0, kAssumption, "fluid drawn before the first bite"},
         {"flow_vacuum", 350.0, 190.0, 650.0, kAssumption,
          "whole-case irrigation runs at 370-380 mL/min (regional meeting abstract 2021, n = 95); that it holds during "

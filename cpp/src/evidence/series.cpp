@@ -201,11 +201,11 @@ const std::vector<Series>& published_series() {
         {.id = "E41b", .study = "E41", .unit = "E41", .citation = blocks, .design = "learning", .n = 22,
          .enucleation_rate = {1.62, 0.36}, .operative_rate = {0.63}, .experience = kNovice, .first_case = 31, .last_case = 40, .note = "non-laser; n: a quarter of 90"},
         {.id = "E42a", .study = "E42", .unit = "E42a", .citation = review, .design = "systematic review",
-         .morcellation_rate = {3.95}, .blade = "reciprocating", .units = 5, .note = "n and number of studies of the arm not seen; five studies assumed"},
+         .morcellation_rate = {3.95}, .blade = "reciprocating", .note = "n of the arm not seen"},
         {.id = "E42b", .study = "E42", .unit = "E42b", .citation = review, .design = "systematic review",
-         .morcellation_rate = {5.29}, .blade = "oscillating", .units = 5, .note = "n and number of studies of the arm not seen; five studies assumed"},
+         .morcellation_rate = {5.29}, .blade = "oscillating", .note = "n of the arm not seen"},
         {.id = "E42c", .study = "E42", .unit = "E42c", .citation = review, .design = "systematic review",
-         .morcellation_rate = {5.3}, .blade = "oscillating", .units = 5, .note = "shaver-type; n and number of studies of the arm not seen; five studies assumed"},
+         .morcellation_rate = {5.3}, .blade = "oscillating", .note = "shaver-type; n of the arm not seen"},
     };
     // clang-format on
     return rows;
