@@ -123,7 +123,7 @@ class Prediction:
 def _why(gland_ml: float, swaps: float, e: dict[str, float]) -> str:
     parts = [
         (e["volume_min"], f"for a {gland_ml:.0f} mL gland (usual {e['reference_gland_ml']:.0f})"),
-        (e["learning_min"], f"early learning (case {e['case_no']:.0f})"),
+        (e["learning_min"], f"experience still to come (case {e['case_no']:.0f})"),
         (e["swaps_min"], f"canister swaps (about {swaps:.1f})"),
         (e["surgeon_min"], "for the surgeon (against the unit's average)"),
         (e["device_min"], "for the device class (against the most used)"),
