@@ -85,6 +85,19 @@ TEST(PoolSeries, AZeroSpreadBetweenUnitsIsAnAnswer) {
     }
 }
 
+TEST(PoolSeries, FewUnitsThatLookAlikeMayStillDiffer) {
+    const std::array<double, 3> levels = {std::log(50.0), std::log(40.0), std::log(5.0)};
+    const PooledSeries few = pool_series(simulated(6, levels, {0.0, 0.0, 0.0}), assumed_prior());
+    const PooledSeries many = pool_series(simulated(48, levels, {0.0, 0.0, 0.0}), assumed_prior());
+    for (const int p : kPooledLevels) {
+        EXPECT_GT(few.between_expected[p], 0.0) << p;
+        EXPECT_LT(many.between_expected[p], 0.5 * few.between_expected[p]) << p;
+    }
+    const PooledSeries wide = pool_series(simulated(60, levels, {0.10, 0.50, 0.60}), assumed_prior());
+    // Sixty units tell a variance to 18 %; its mean lies a little above where it is likeliest.
+    for (const int p : kPooledLevels) EXPECT_NEAR(wide.between_expected[p] / wide.between[p], 1.05, 0.15) << p;
+}
+
 TEST(PoolSeries, IsTheSameBitForBit) {
     const PooledSeries first = pool_series(published_series(), assumed_prior());
     const PooledSeries again = pool_series(published_series(), assumed_prior());

@@ -37,11 +37,11 @@ const std::map<std::string_view, Scatter> kScatter = {{"gland_ml", {1.0, 0.0}},
                                                       {"morcellation_min", {1.07, 0.40}},
                                                       {"operative_min", {0.55, 0.25}}};
 
+const double kNormal90 = normal_quantile(0.95);
 constexpr double kVague = 10.0;          ///< SD, on the log scale, of what is not known of a level before the series
 constexpr double kMedianLoses = 1.5708;  ///< variance of a normal sample's median over that of its mean, pi / 2
-constexpr double kUpper90 = 0.95;
-constexpr double kCounts = 0.01;       ///< share of a parameter's weight from which a unit counts as behind it
-constexpr int kVolume = param::Count;  ///< the volume of a series that does not report one, as one more unknown
+constexpr double kCounts = 0.01;         ///< share of a parameter's weight from which a unit counts as behind it
+constexpr int kVolume = param::Count;    ///< the volume of a series that does not report one, as one more unknown
 constexpr int kEnucleationLevel = kVolume + 1, kMorcellationLevel = kVolume + 2;  ///< of a series' surgeons
 constexpr int kUnknowns = kVolume + 3;
 constexpr auto kLevels = kPooledLevels.size();
@@ -370,12 +370,8 @@ private:
     /// integrated over.
     SpreadArray likely_spread(const Linear& linear, SpreadArray tau2) const {
         constexpr int kSteps = 200;
-        const auto log_likelihood = [&](const Eigen::LLT<Eigen::MatrixXd>& cholesky) {
-            const double log_root = Eigen::VectorXd(cholesky.matrixLLT().diagonal()).array().log().sum();
-            return -log_root - 0.5 * linear.residual.dot(cholesky.solve(linear.residual));
-        };
         Eigen::LLT<Eigen::MatrixXd> cholesky = factor(linear, tau2);
-        double here = log_likelihood(cholesky);
+        double here = log_likelihood(linear, cholesky);
         for (int step = 0; step < kSteps; ++step) {
             const Eigen::VectorXd pull = cholesky.solve(linear.residual);
             std::array<Eigen::MatrixXd, kSpreads> rooted;
@@ -404,7 +400,7 @@ private:
                 const SpreadArray next = (tau2 + share * full).max(0.0);
                 if ((next - tau2).abs().maxCoeff() < 1e-10) break;
                 const auto there = factor(linear, next);
-                const double likelihood = log_likelihood(there);
+                const double likelihood = log_likelihood(linear, there);
                 if (likelihood <= here) continue;
                 moved = true;
                 tau2 = next;
@@ -415,6 +411,33 @@ private:
             if (!moved) return tau2;
         }
         throw NotConverged("the variances between units did not settle in " + std::to_string(kSteps) + " steps");
+    }
+
+    static double log_likelihood(const Linear& linear, const Eigen::LLT<Eigen::MatrixXd>& cholesky) {
+        const double log_root = Eigen::VectorXd(cholesky.matrixLLT().diagonal()).array().log().sum();
+        return -log_root - 0.5 * linear.residual.dot(cholesky.solve(linear.residual));
+    }
+
+    /// Mean of one level's variance between units over its restricted likelihood, every SD up to kMostBetween being as
+    /// likely beforehand and the other variances held: few units can look alike by chance.
+    double expected_variance(const Linear& linear, SpreadArray tau2, Eigen::Index level) const {
+        constexpr double kMostBetween = 1.5;
+        constexpr int kSteps = 150;
+        std::vector<double> log_weight, variance;
+        for (int step = 0; step < kSteps; ++step) {
+            const double sd = (step + 0.5) * kMostBetween / kSteps;
+            tau2[level] = sd * sd;
+            variance.push_back(sd * sd);
+            log_weight.push_back(log_likelihood(linear, factor(linear, tau2)));
+        }
+        const double largest = *std::max_element(log_weight.begin(), log_weight.end());
+        double sum = 0.0, total = 0.0;
+        for (std::size_t i = 0; i < variance.size(); ++i) {
+            const double weight = std::exp(log_weight[i] - largest);
+            total += weight;
+            sum += weight * variance[i];
+        }
+        return sum / total;
     }
 
     Eigen::VectorXd posterior_mean(const Linear& linear, const SpreadArray& tau2) const {
@@ -434,7 +457,9 @@ private:
         out.between = start_.between + levels_only(tau2);
         out.first_cases = tau2[kFirstCases];
         out.told = 1.0 - out.covariance.diagonal().array() / start_.unknown.array();
-        out.degrees = Eigen::VectorXd::Constant(param::Count, std::numeric_limits<double>::infinity());
+        out.between_expected = out.between;
+        for (std::size_t k = 0; k < kLevels; ++k)
+            out.between_expected[kPooledLevels[k]] = expected_variance(linear, tau2, static_cast<Eigen::Index>(k));
         out.i2_percent = Eigen::VectorXd::Constant(param::Count, kNone);
         out.studies = out.cases = Eigen::VectorXi::Zero(param::Count);
         out.direct_share = out.randomised_share = Eigen::VectorXd::Zero(param::Count);
@@ -488,7 +513,6 @@ private:
         auto& behind = out.behind[static_cast<std::size_t>(p)];
         for (const auto& [study, of_study] : study_weight) behind.push_back(study);
         if (std::find(kPooledLevels.begin(), kPooledLevels.end(), p) == kPooledLevels.end()) return;
-        out.degrees[p] = std::max(1.0, units - 2.0);
         const Eigen::VectorXd precise = weights(linear, linear.sampling, p);
         const double sum = precise.sum(), squares = precise.squaredNorm();
         if (units > 1 && sum * sum > squares) {
@@ -531,22 +555,14 @@ std::vector<LeftOut> leave_one_study_out(const std::vector<Series>& series, cons
             const Series& row = left[static_cast<std::size_t>(figure.series)];
             const Predicted predicted = predict(pooled.mean, row, figure.column, spreads_of(assumptions));
             const Eigen::VectorXd slope = predicted.slope.head<param::Count>();
-            const Eigen::VectorXd of_units = slope.array().square() * pooled.between.array() / units_of(row);
+            const Eigen::VectorXd of_units = slope.array().square() * pooled.between_expected.array() / units_of(row);
             const double of_volume = predicted.slope[kVolume] * predicted.slope[kVolume] * volume2;
             const Eigen::Array2d levels = predicted.slope.segment<2>(kEnucleationLevel).array().square();
             const Eigen::Array2d of_surgeons = surgeons_between(assumptions).array() / surgeons_of(row) +
                                                (row.experience == Experience::novice ? pooled.first_cases : 0.0);
             const double variance = slope.dot(pooled.covariance * slope) + of_units.sum() + of_volume +
                                     (levels * of_surgeons).sum() + figure.variance;
-            // The degrees of the level that this figure scatters by most.
-            double degrees = std::numeric_limits<double>::infinity(), largest = 0.0;
-            for (const int p : kPooledLevels) {
-                if (of_units[p] > largest) {
-                    largest = of_units[p];
-                    degrees = pooled.degrees[p];
-                }
-            }
-            const double half = student_quantile(kUpper90, degrees) * std::sqrt(variance);
+            const double half = kNormal90 * std::sqrt(variance);
             out.push_back({row.id, row.study, std::string(figure.column), std::exp(figure.log_mean),
                            std::exp(predicted.value - half), std::exp(predicted.value),
                            std::exp(predicted.value + half)});

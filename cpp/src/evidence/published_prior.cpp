@@ -4,6 +4,7 @@
 #include <lobetime/evidence/published_prior.hpp>
 #include <lobetime/evidence/rates.hpp>
 
+#include <algorithm>
 #include <cmath>
 #include <limits>
 #include <sstream>
@@ -118,7 +119,7 @@ void take(const PooledSeries& pooled, int p, PublishedEvidence& evidence) {
     const ParameterDefinition& definition = core_parameters()[at];
     ParameterPrior& row = evidence.prior.parameters[at];
     if (!(pooled.told[p] >= kMoved)) return;
-    const double half = student_quantile(kUpper90, pooled.degrees[p]) * std::sqrt(pooled.new_unit_variance(p));
+    const double half = normal_quantile(kUpper90) * std::sqrt(pooled.new_unit_variance(p));
     const auto natural = [&](double working) { return to_natural(definition.transform, working); };
     const std::string was = three_digits(row.centre);
     row.centre = natural(pooled.mean[p]);
@@ -135,7 +136,8 @@ void take(const PooledSeries& pooled, int p, PublishedEvidence& evidence) {
     body.direct_share = pooled.direct_share[p];
     body.randomised_share = pooled.randomised_share[p];
     const Grading grading = grade_of(body);
-    const std::string between = std::isinf(pooled.degrees[p]) ? "assumed" : "REML";
+    const bool level = std::find(kPooledLevels.begin(), kPooledLevels.end(), p) != kPooledLevels.end();
+    const std::string between = level ? "REML" : "assumed";
     row.origin = NumberOrigin::published;
     row.source = "random-effects meta-regression of the series (spread between units " + between + " " +
                  three_digits(std::sqrt(pooled.between[p])) + "): " + std::to_string(body.studies) + " studies, " +

@@ -26,19 +26,21 @@ inline constexpr std::array<int, 3> kPooledLevels = {param::yield_g_80, param::e
 /// The series pooled on the model's own parameters, working scale, in the order of `core_parameters()`.
 struct PooledSeries {
     std::vector<SeriesFigure> figures;
-    Eigen::VectorXd mean;            ///< mean of units
-    Eigen::MatrixXd covariance;      ///< of that mean
-    Eigen::VectorXd between;         ///< variance between units, each parameter's own
-    double first_cases;              ///< variance of a unit's levels on top of that, in series of first cases
-    Eigen::VectorXd degrees;         ///< of t, for a new unit; infinite where the spread is an assumption
-    Eigen::VectorXd told;            ///< share of what was not known of the mean that the series explain away
-    Eigen::VectorXd i2_percent;      ///< of the levels, else NaN
-    Eigen::VectorXi studies, cases;  ///< behind each parameter
+    Eigen::VectorXd mean;              ///< mean of units
+    Eigen::MatrixXd covariance;        ///< of that mean
+    Eigen::VectorXd between;           ///< variance between units, each parameter's own
+    double first_cases;                ///< variance of a unit's levels on top of that, in series of first cases
+    Eigen::VectorXd between_expected;  ///< the same with what is not known of the levels' variances averaged over
+    Eigen::VectorXd told;              ///< share of what was not known of the mean that the series explain away
+    Eigen::VectorXd i2_percent;        ///< of the levels, else NaN
+    Eigen::VectorXi studies, cases;    ///< behind each parameter
     Eigen::VectorXd direct_share, randomised_share;  ///< of those cases
     /// Studies' ids behind a parameter, by weight.
     std::vector<std::vector<std::string>> behind;
 
-    double new_unit_variance(int parameter) const { return covariance(parameter, parameter) + between[parameter]; }
+    double new_unit_variance(int parameter) const {
+        return covariance(parameter, parameter) + between_expected[parameter];
+    }
 };
 
 /// Random-effects meta-regression, nonlinear in the parameters.
