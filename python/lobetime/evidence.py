@@ -105,10 +105,11 @@ class PublishedPrior:
     -----
     Series are pooled by a nonlinear random-effects meta-regression on the model's own parameters; the spread between
     units of tissue, enucleation and blade rate is estimated (REML). Its variance, averaged over what is not known of
-    it, and what is not known of the mean make the 90 % range of a new unit. Rates: binomial-normal model. Grades start at "high" and lose a step unless half of the
-    cases are from randomised trials ("design"), with fewer than 5 studies or 500 cases ("few") and another below 2
-    studies or 100 cases ("very few"), where I^2 is 75 % or more ("inconsistent") or not known, and unless half of the
-    cases measured the number itself with the glands' size known ("indirect"). Without a publication: "very low".
+    it, and what is not known of the mean make the 90 % range of a new unit. Rates: binomial-normal model. Grades start
+    at "high" and lose a step unless half of the cases are from randomised trials ("design"), with fewer than 5 studies
+    or 500 cases ("few") and another below 2 studies or 100 cases ("very few"), where I^2 is 75 % or more
+    ("inconsistent") or not known, and unless half of the cases measured the number itself with the glands' size known
+    ("indirect"). Without a publication: "very low".
     """
 
     def __init__(self, extra: pd.DataFrame | None = None) -> None:
