@@ -101,11 +101,13 @@ def _task(arguments: tuple[int, int, bool]) -> list[dict[str, Any]]:
     return one_unit(*arguments)
 
 
-def study(units: int, sizes: Iterable[int], *, baselines: bool = True, processes: int = 1) -> Iterator[Study]:
-    """The study so far, after each number of past cases."""
+def study(
+    units: int, sizes: Iterable[int], *, first: int = 0, baselines: bool = True, processes: int = 1
+) -> Iterator[Study]:
+    """The study so far, after each number of past cases; the units are numbered from ``first`` on."""
     rows: list[dict[str, Any]] = []
     with ProcessPoolExecutor(processes) as pool:
         for n in sizes:
-            for found in pool.map(_task, [(number, n, baselines) for number in range(units)]):
+            for found in pool.map(_task, [(number, n, baselines) for number in range(first, first + units)]):
                 rows.extend(found)
             yield Study(pd.DataFrame(rows))
