@@ -36,8 +36,8 @@ constexpr std::array<std::pair<const char*, double Series::*>, 7> kNumbers = {
      {"gland_to_ml", &Series::gland_to_ml},
      {"first_case", &Series::first_case},
      {"last_case", &Series::last_case},
-     {"units", &Series::units},
-     {"surgeons", &Series::surgeons}}};
+     {"n_units", &Series::n_units},
+     {"n_surgeons", &Series::n_surgeons}}};
 constexpr std::array<std::pair<const char*, std::string Series::*>, 7> kTexts = {{{"id", &Series::id},
                                                                                   {"study", &Series::study},
                                                                                   {"unit", &Series::unit},

@@ -15,7 +15,7 @@ import pandas as pd
 from . import _core
 
 _TEXTS = ("id", "study", "unit", "citation", "design", "statistic", "blade", "experience", "note")
-_NUMBERS = ("n", "gland_from_ml", "gland_to_ml", "first_case", "last_case", "units", "surgeons")
+_NUMBERS = ("n", "gland_from_ml", "gland_to_ml", "first_case", "last_case", "n_units", "n_surgeons")
 _PARTS = ("sd", "q1", "q3", "lowest", "highest")
 _FLAGS = {0: False, 1: True, "0": False, "1": True, "true": True, "false": False}
 
@@ -35,13 +35,13 @@ def evidence_table() -> pd.DataFrame:
     ``gland_from_ml``, ``gland_to_ml``; what was reported: ``gland_ml``, ``tissue_g``, ``enucleation_min``,
     ``morcellation_min``, ``operative_min`` and the means of ratios ``enucleation_g_min``, ``morcellation_g_min``,
     ``operative_g_min``, each with its SD where printed; ``blade``, ``experience`` (expert, mixed, novice),
-    ``first_case`` and ``last_case`` (the surgeons' case numbers), ``units`` and ``surgeons`` (how many it is a mean
+    ``first_case`` and ``last_case`` (the surgeons' case numbers), ``n_units`` and ``n_surgeons`` (how many it is a mean
     of; blank: one, and two a unit), ``note``.
     """
     table = pd.DataFrame(_core.published_series())
     order = ["id", "study", "unit", "citation", "design", "n", "statistic", "by_size", "gland_from_ml", "gland_to_ml"]
     order += [column for column in _quantity_columns() if table[column].notna().any()]
-    table = table[[*order, "blade", "experience", "first_case", "last_case", "units", "surgeons", "note"]]
+    table = table[[*order, "blade", "experience", "first_case", "last_case", "n_units", "n_surgeons", "note"]]
     return table.assign(**{name: table[name].replace("", None) for name in ("blade", "note")})
 
 

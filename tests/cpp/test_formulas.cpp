@@ -48,7 +48,7 @@ TEST_F(Formulas, LearningHalvesAndEnds) {
     EXPECT_DOUBLE_EQ(formulas::learning_factor(0.8, 10.0, 0.0), 1.8);
     EXPECT_DOUBLE_EQ(formulas::learning_factor(0.8, 10.0, 10.0), 1.4);
     EXPECT_DOUBLE_EQ(formulas::learning_factor(0.8, 10.0, 30.0), 1.2);
-    EXPECT_NEAR(formulas::learning_factor(0.8, 10.0, kPlateau), 1.0, 1e-8);
+    EXPECT_NEAR(formulas::learning_factor(0.8, 10.0, kPlateau), 1.0, 1e-13);
 }
 
 TEST_F(Formulas, BladeTimeByHand) {

@@ -184,6 +184,8 @@ def test_a_median_with_quartiles_is_a_row():
             own_rows(gland_ml=80, operative_min=90, first_case=9, last_case=2),
             "column last_case: 2; allowed: first_case",
         ),
+        (own_rows(gland_ml=80, operative_min=90, n_units=0), "column n_units: 0; allowed: 1 to 10000, or blank"),
+        (own_rows(gland_ml=80, operative_min=90, n_surgeons=0), "column n_surgeons: 0; allowed: 1 to 10000, or blank"),
         (own_rows(gland_ml=80, operative_min=90).assign(id="E01"), "column id: 'E01' again"),
         (own_rows(), "row X1: no figure; allowed: at least one of gland_ml"),
     ],

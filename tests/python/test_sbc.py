@@ -26,6 +26,7 @@ import lobetime as lt
 from lobetime import _core
 from lobetime.cases import KNOWN_AT_BOOKING
 from lobetime.datasets import draw_truth, simulate_unit
+from lobetime.scores import pit
 
 UNITS = 200
 DRAWS = 999
@@ -43,12 +44,6 @@ def curves(at) -> dict[str, np.ndarray]:
         out[f"enucleation at {gland:g} mL"] = at["e_fixed"] + at["e_80"] * (gland / 80) ** at["e_exponent"]
         out[f"morcellation at {gland:g} mL"] = at["m_fixed"] + tissue / rate
     return out
-
-
-def rank(value: float, draws: np.ndarray, random: np.random.Generator) -> float:
-    """Where a value lies among draws, ties at random: 0 to 1."""
-    below, same = int((draws < value).sum()), int((draws == value).sum())
-    return (below + random.integers(same + 1) + random.uniform()) / (len(draws) + 1)
 
 
 def ranks(job: tuple[int, int]) -> dict[str, float] | None:
@@ -77,7 +72,7 @@ def ranks(job: tuple[int, int]) -> dict[str, float] | None:
     theta = random.multivariate_normal(fitted.theta, fitted.covariance, size=DRAWS, method="eigh").T
     drawn = {name: np.exp(theta[i]) if name in LOGGED else theta[i] for i, name in enumerate(names) if name in CORE}
     found = curves(drawn)
-    out |= {name: rank(value, found[name], random) for name, value in curves(known).items()}
+    out |= {name: float(pit(found[name], value)) for name, value in curves(known).items()}
     for code, surgeon in truth.surgeons.items():
         for phase, level in (("enucleation", surgeon.u), ("morcellation", surgeon.v)):
             label = f"surgeon_{phase}[{code}]"
@@ -86,8 +81,8 @@ def ranks(job: tuple[int, int]) -> dict[str, float] | None:
                 spread = np.sqrt(fitted.covariance[at, at])
                 out[f"surgeon_{phase}"] = float(ndtr((level - fitted.theta[at]) / spread))
     for j, phase in enumerate(("enucleation_min", "haemostasis_min", "morcellation_min")):
-        out[f"next {phase}"] = rank(float(coming[phase].iloc[0]), minutes[:, j], random)
-    out["next theatre_min"] = rank(float(coming["theatre_min"].iloc[0]), minutes.sum(axis=1), random)
+        out[f"next {phase}"] = float(pit(minutes[:, j], coming[phase].iloc[0]))
+    out["next theatre_min"] = float(pit(minutes.sum(axis=1), coming["theatre_min"].iloc[0]))
     return out
 
 

@@ -62,9 +62,9 @@ struct SeriesCase {
 };
 
 double cases_of(const Series& row) { return std::isnan(row.n) ? kDefaults.n : row.n; }
-double units_of(const Series& row) { return std::isnan(row.units) ? 1.0 : row.units; }
+double units_of(const Series& row) { return std::isnan(row.n_units) ? 1.0 : row.n_units; }
 double surgeons_of(const Series& row) {
-    return std::isnan(row.surgeons) ? kDefaults.surgeons * units_of(row) : row.surgeons;
+    return std::isnan(row.n_surgeons) ? kDefaults.surgeons * units_of(row) : row.n_surgeons;
 }
 
 double gland_log_sd(const Series& row) { return row.by_size ? kDefaults.gland_log_sd_by_size : kDefaults.gland_log_sd; }

@@ -113,10 +113,10 @@ void check_series(std::span<const Series> series) {
         if (row.citation.empty()) problems.add("row " + row.id + ", column citation: blank; allowed: where it is from");
         if (!std::isnan(row.n) && !(row.n >= 2.0 && row.n <= 1e6))
             problems.add(row, "n", row.n, "2 to 1000000, or blank");
-        if (!std::isnan(row.units) && !(row.units >= 1.0 && row.units <= 10000.0))
-            problems.add(row, "units", row.units, "1 to 10000, or blank");
-        if (!std::isnan(row.surgeons) && !(row.surgeons >= 1.0 && row.surgeons <= 10000.0))
-            problems.add(row, "surgeons", row.surgeons, "1 to 10000, or blank");
+        if (!std::isnan(row.n_units) && !(row.n_units >= 1.0 && row.n_units <= 10000.0))
+            problems.add(row, "n_units", row.n_units, "1 to 10000, or blank");
+        if (!std::isnan(row.n_surgeons) && !(row.n_surgeons >= 1.0 && row.n_surgeons <= 10000.0))
+            problems.add(row, "n_surgeons", row.n_surgeons, "1 to 10000, or blank");
         if (!(row.blade.empty() || row.blade == "reciprocating" || row.blade == "oscillating"))
             problems.add("row " + row.id + ", column blade: '" + row.blade +
                          "'; allowed: reciprocating, oscillating, or blank");
@@ -180,21 +180,21 @@ const std::vector<Series>& published_series() {
          .operative = {98.1, 24.2}},
         {.id = "E15", .study = "E15", .unit = "E15", .citation = "Urology, self-taught first 125", .design = "first cases", .n = 125,
          .gland = {75.8}, .tissue = {46.7}, .operative = {109.8}, .experience = kNovice, .first_case = 1, .last_case = 125, .note = "improves over blocks of 25"},
-        {.id = "E16a", .study = "E16", .unit = "E16", .citation = multicentre, .design = "multicentre randomised", .n = 115, .tissue = {48.84}, .operative = {63.69}, .units = 3, .note = "how many centres was not seen: at least three assumed"},
-        {.id = "E16b", .study = "E16", .unit = "E16", .citation = multicentre, .design = "multicentre randomised", .n = 121, .tissue = {51.13}, .operative = {71.66}, .units = 3},
+        {.id = "E16a", .study = "E16", .unit = "E16", .citation = multicentre, .design = "multicentre randomised", .n = 115, .tissue = {48.84}, .operative = {63.69}, .n_units = 3, .note = "how many centres was not seen: at least three assumed"},
+        {.id = "E16b", .study = "E16", .unit = "E16", .citation = multicentre, .design = "multicentre randomised", .n = 121, .tissue = {51.13}, .operative = {71.66}, .n_units = 3},
         {.id = "E21", .study = "E21", .unit = "E21", .citation = "Soc Int Urol J, multiple surgeons in training", .design = "retrospective", .n = 1259,
-         .gland = {82.3}, .operative = {79.7}, .experience = kMixed, .first_case = 1, .last_case = 41, .surgeons = 31, .note = "31 operators: about 41 cases each"},
+         .gland = {82.3}, .operative = {79.7}, .experience = kMixed, .first_case = 1, .last_case = 41, .n_surgeons = 31, .note = "31 operators: about 41 cases each"},
         {.id = "E26", .study = "E26", .unit = "E26", .citation = "Eur Urol 2006;50:569-73, PMID 16704894", .design = "randomised 40-200 g", .n = 30,
          .gland = {77.8}, .note = "times were not seen in a text: not used"},
         {.id = "E31", .study = "E31", .unit = "E31", .citation = "PMC11156458, non-laser learning series", .design = "learning", .n = 494, .statistic = kMedian,
          .gland = {63}, .enucleation_rate = {0.50}, .operative_rate = {0.33}, .experience = kNovice, .note = "plateau about 70 cases"},
         {.id = "E32", .study = "E32", .unit = "E32", .citation = "Korean J Urol 2010;51:688, doi 10.4111/kju.2010.51.10.688", .design = "first cases of two surgeons", .n = 161,
-         .enucleation = {61.3}, .morcellation = {12.3}, .enucleation_rate = {0.32}, .morcellation_rate = {1.73}, .experience = kNovice, .first_case = 1, .last_case = 80, .surgeons = 2,
+         .enucleation = {61.3}, .morcellation = {12.3}, .enucleation_rate = {0.32}, .morcellation_rate = {1.73}, .experience = kNovice, .first_case = 1, .last_case = 80, .n_surgeons = 2,
          .note = "plateaus 30 and 20 cases; mucosal injury 13 %"},
         {.id = "E33", .study = "E33", .unit = "E33", .citation = "J Urol 2007;177:1468", .design = "first cases", .n = 162,
          .enucleation_rate = {0.49}, .morcellation_rate = {2.75}, .experience = kNovice, .first_case = 1, .last_case = 162, .note = "plateau 50 cases"},
         {.id = "E34", .study = "E34", .unit = "E34", .citation = "J Urol 2017, doi 10.1016/j.juro.2016.11.001", .design = "three surgeons", .n = 313,
-         .enucleation_rate = {1.2, 0.6}, .operative_rate = {0.76, 0.36}, .experience = kMixed, .first_case = 1, .last_case = 104, .surgeons = 3,
+         .enucleation_rate = {1.2, 0.6}, .operative_rate = {0.76, 0.36}, .experience = kMixed, .first_case = 1, .last_case = 104, .n_surgeons = 3,
          .note = "plateau 40; volume and case number are the independent predictors"},
         {.id = "E41a", .study = "E41", .unit = "E41", .citation = blocks, .design = "learning", .n = 22,
          .enucleation_rate = {1.11, 0.28}, .operative_rate = {0.49}, .experience = kNovice, .first_case = 1, .last_case = 10, .note = "non-laser; n: a quarter of 90"},

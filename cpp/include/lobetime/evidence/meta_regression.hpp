@@ -29,8 +29,8 @@ struct PooledSeries {
     Eigen::VectorXd mean;              ///< mean of units
     Eigen::MatrixXd covariance;        ///< of that mean
     Eigen::VectorXd between;           ///< variance between units, each parameter's own
-    double first_cases;                ///< variance of a unit's levels on top of that, in series of first cases
-    Eigen::VectorXd between_expected;  ///< the same with what is not known of the levels' variances averaged over
+    Eigen::VectorXd between_expected;  ///< its mean over what is not known of the levels' variances
+    double first_cases;                ///< variance of both phases' levels on top, in series of first cases
     Eigen::VectorXd told;              ///< share of what was not known of the mean that the series explain away
     Eigen::VectorXd i2_percent;        ///< of the levels, else NaN
     Eigen::VectorXi studies, cases;    ///< behind each parameter

@@ -39,8 +39,8 @@ struct Series {
     std::string blade{};                                                     ///< reciprocating, oscillating or blank
     Experience experience = Experience::expert;
     double first_case = Reported::kBlank, last_case = Reported::kBlank;  ///< the surgeons' case numbers
-    double units = Reported::kBlank;                                     ///< how many it is a mean of; blank: one
-    double surgeons = Reported::kBlank;                                  ///< how many
+    double n_units = Reported::kBlank;                                   ///< how many it is a mean of; blank: one
+    double n_surgeons = Reported::kBlank;                                ///< blank: two a unit
     bool own = false;                                                    ///< added by the user
     std::string note{};
 };
