@@ -21,6 +21,7 @@ ALLOWED: dict[str, set[str]] = {
     "evidence": {"core", "cases", "model"},
     "inference": {"core", "cases", "model", "fit"},
     "predict": {"core", "cases", "model", "fit", "inference"},
+    "plan": {"core", "cases", "model", "fit", "inference", "predict"},
     "monitor": {"core"},
 }
 SOLVER_ROOMS = {"fit", "inference"}

@@ -12,6 +12,7 @@ void bind_inference(pybind11::module_& m);
 void bind_monitor(pybind11::module_& m);
 void bind_predict(pybind11::module_& m);
 void bind_regression(pybind11::module_& m);
+void bind_plan(pybind11::module_& m);
 void bind_mixed(pybind11::module_& m);
 void bind_censored(pybind11::module_& m);
 
@@ -28,6 +29,7 @@ PYBIND11_MODULE(_core, m) {
     bind_predict(m);
     bind_monitor(m);
     bind_regression(m);
+    bind_plan(m);
     bind_mixed(m);
     bind_censored(m);
 }

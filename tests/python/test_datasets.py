@@ -20,7 +20,9 @@ from hypothesis import strategies as st
 
 from lobetime import datasets
 from lobetime.datasets import CaseMix, Equipment, Mess, UnitTruth, expected_swaps, noise_free, simulate_unit
+from lobetime.lists.sessions import read_sessions, read_stock
 
+FILES = ["demo_bookings.csv", "demo_history.csv", "demo_sessions.csv", "demo_stock.csv", "demo_truth.json"]
 TIMES = ["enucleation_min", "haemostasis_min", "morcellation_min", "operative_min", "theatre_min"]
 _SPREADS: dict[str, Any] = {name: 0.0 for name in UnitTruth().parameters() if name.endswith("_log_sd")}
 NO_NOISE = dataclasses.replace(UnitTruth(), **_SPREADS)
@@ -30,7 +32,7 @@ def test_shipped_files_are_the_generated_ones_byte_for_byte() -> None:
     unit = datasets.load_demo_unit()
     folder = unit.history_path.parent
     made = datasets.demo_files()
-    assert sorted(made) == ["demo_bookings.csv", "demo_history.csv", "demo_truth.json"]
+    assert sorted(made) == FILES
     for name, text in made.items():
         assert (folder / name).read_bytes() == text.encode("utf-8"), name
 
@@ -38,7 +40,7 @@ def test_shipped_files_are_the_generated_ones_byte_for_byte() -> None:
 def test_command_remakes_the_files_in_a_directory(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "lobetime.datasets"]
     subprocess.run([*command, str(tmp_path)], check=True, capture_output=True)
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["demo_bookings.csv", "demo_history.csv", "demo_truth.json"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == FILES
     for name, text in datasets.demo_files().items():
         assert (tmp_path / name).read_bytes() == text.encode("utf-8")
     refused = subprocess.run([*command, str(tmp_path / "absent")], check=False, capture_output=True, text=True)
@@ -116,6 +118,81 @@ def test_demo_bookings_hold_the_hard_ones() -> None:
     assert (bookings["days_waiting"] >= 0).all()
 
 
+def test_demo_sessions_go_with_the_bookings() -> None:
+    unit = datasets.load_demo_unit()
+    sessions, bookings = unit.sessions, unit.bookings
+    assert len(sessions) == 14
+    assert tuple(sessions.columns) == datasets.SESSION_COLUMNS
+    assert sessions["starts_at"].is_monotonic_increasing
+    assert sessions["session_id"].tolist() == [f"INV-S{i:02d}" for i in range(1, 15)]
+    assert sessions["starts_at"].min().normalize() == unit.history["operated_on"].max() + pd.Timedelta(days=1)
+    assert (sessions["starts_at"].max() - sessions["starts_at"].min()).days <= 21
+    assert (sessions["starts_at"].dt.day_of_week < 5).all()
+    assert sessions["minutes"].value_counts().to_dict() == {480: 11, 240: 2, 600: 1}
+    assert set(sessions["surgeon"].dropna()) == set(bookings["surgeon"])
+    # Nobody's latest day has passed before a session that could take them.
+    for _, booking in bookings.iterrows():
+        own = sessions[sessions["surgeon"].isna() | (sessions["surgeon"] == booking["surgeon"])]
+        assert (own["starts_at"].dt.normalize() <= booking["due_by"]).any(), booking["case_id"]
+    own_class = sessions[sessions[["blade", "suction", "canister_ml"]].notna().any(axis=1)]
+    assert len(own_class) == 3
+    classes = set(map(tuple, bookings[["blade", "suction"]].to_numpy()))
+    assert set(map(tuple, own_class[["blade", "suction"]].dropna().to_numpy())) < classes
+    spinal = sessions[sessions["anaesthesia"] == "spinal"]
+    assert len(spinal) == sessions["anaesthesia"].notna().sum() == 1
+    assert spinal["surgeon"].isna().all()
+    asked = ["max_overtime_min", "overrun_risk", "max_large", "max_gland_ml", "max_cases"]
+    assert sessions[asked].notna().any().all()
+
+
+def test_demo_sessions_hold_most_bookings_but_not_all() -> None:
+    unit = datasets.load_demo_unit()
+    # Median theatre minutes by the truth (experienced surgeons) and 25 min between cases.
+    medians = noise_free(unit.bookings.drop(columns="surgeon"), unit.truth)["theatre_min"].to_numpy() + 25.0
+    room = float(unit.sessions["minutes"].sum())
+    assert medians.sum() > room
+    assert np.searchsorted(np.cumsum(np.sort(medians)), room) > 0.6 * len(medians)
+
+
+def test_demo_stock_covers_every_class_and_can_bind() -> None:
+    unit = datasets.load_demo_unit()
+    stock, bookings = unit.stock, unit.bookings
+    assert tuple(stock.columns) == datasets.STOCK_COLUMNS
+    everyday = stock[stock["day"].isna()]
+    sets = everyday[everyday["what"] == "device_set"]
+    assert set(map(tuple, sets[["blade", "suction"]].to_numpy())) == set(
+        map(tuple, bookings[["blade", "suction"]].to_numpy())
+    )
+    canisters = everyday[everyday["what"] == "canister"].set_index("canister_ml")["amount"]
+    used = bookings[np.isfinite(bookings["canister_ml"])]
+    assert set(canisters.index) == set(used["canister_ml"])
+    # One large gland takes most of a day's canisters, and a full day more sets than there are.
+    wanted = noise_free(used, unit.truth)["canister_swaps"] + 1.0
+    assert (wanted > 0.75 * used["canister_ml"].map(canisters)).any()
+    assert (sets["amount"] <= 3).all()
+    assert sets["reprocess_min"].isna().any()
+    assert sets["reprocess_min"].notna().any()
+    named = stock[stock["day"].notna()]
+    assert set(named["day"]) < set(unit.sessions["starts_at"].dt.normalize())
+    for _, row in named.iterrows():
+        same = everyday[["what", "blade", "suction"]].fillna("").eq(row[["what", "blade", "suction"]].fillna(""))
+        assert (row["amount"] < everyday.loc[same.all(axis=1), "amount"]).all()
+
+
+def test_demo_sessions_and_stock_read_without_a_warning() -> None:
+    unit = datasets.load_demo_unit()
+    for read, frame, path in (
+        (read_sessions, unit.sessions, unit.sessions_path),
+        (read_stock, unit.stock, unit.stock_path),
+    ):
+        pd.testing.assert_frame_equal(read(frame).frame, read(path).frame)
+        assert read(path).warnings.empty
+    pd.testing.assert_frame_equal(
+        read_sessions(datasets.simulate_demo_sessions()).frame, read_sessions(unit.sessions).frame
+    )
+    pd.testing.assert_frame_equal(read_stock(datasets.simulate_demo_stock()).frame, read_stock(unit.stock).frame)
+
+
 def test_everything_is_labelled_invented_and_names_nobody() -> None:
     unit = datasets.load_demo_unit()
     for frame in (unit.history, unit.bookings):
@@ -123,6 +200,10 @@ def test_everything_is_labelled_invented_and_names_nobody() -> None:
         assert frame["surgeon"].str.fullmatch("[A-F]").all()
         known = set(datasets.HISTORY_COLUMNS) | set(datasets.BOOKING_COLUMNS)
         assert set(frame.columns) <= known
+    assert unit.sessions["session_id"].str.fullmatch(r"INV-S\d+").all()
+    assert unit.sessions["surgeon"].dropna().str.fullmatch("[A-F]").all()
+    assert set(unit.sessions["room"]) == {"R1", "R2"}
+    known |= {*datasets.SESSION_COLUMNS, *datasets.STOCK_COLUMNS}
     for word in ("name", "birth", "nhs", "mrn", "address", "sex", "age"):
         assert not [c for c in known if word in c.split("_")]
     stored = json.loads(unit.history_path.with_name("demo_truth.json").read_text(encoding="utf-8"))

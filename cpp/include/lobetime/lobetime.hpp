@@ -62,6 +62,11 @@
 #include <lobetime/predict/prediction.hpp>
 #include <lobetime/predict/slots.hpp>
 
+#include <lobetime/plan/list_rule.hpp>
+#include <lobetime/plan/list_times.hpp>
+#include <lobetime/plan/pricing.hpp>
+#include <lobetime/plan/starts.hpp>
+
 #include <lobetime/monitor/cusum.hpp>
 #include <lobetime/monitor/innovations.hpp>
 #include <lobetime/monitor/run_length.hpp>

@@ -4,7 +4,7 @@ Everything in here is invented and labelled so: case ids start with INV, surgeon
 `python -m lobetime.datasets` remakes the shipped files byte for byte.
 
 `load_demo_unit`
-    The demo unit: 420 past cases, 40 bookings, and the truth behind them.
+    The demo unit: 420 past cases and the truth behind them, 40 bookings, 14 sessions and their stock.
 `simulate_unit`
     A unit of any size from a `UnitTruth`, clean or spoilt by a `Mess`.
 `noise_free`, `expected_swaps`
@@ -21,6 +21,7 @@ from ._demo import (
     write_demo_files,
 )
 from ._draw import draw_truth
+from ._lists import SESSION_COLUMNS, STOCK_COLUMNS, simulate_demo_sessions, simulate_demo_stock
 from ._simulate import (
     HISTORY_COLUMNS,
     USUAL_EQUIPMENT,
@@ -38,6 +39,8 @@ from ._simulate import (
 __all__ = [
     "BOOKING_COLUMNS",
     "HISTORY_COLUMNS",
+    "SESSION_COLUMNS",
+    "STOCK_COLUMNS",
     "USUAL_EQUIPMENT",
     "CaseMix",
     "DemoUnit",
@@ -53,6 +56,8 @@ __all__ = [
     "noise_free",
     "simulate_demo_bookings",
     "simulate_demo_history",
+    "simulate_demo_sessions",
+    "simulate_demo_stock",
     "simulate_unit",
     "write_demo_files",
 ]

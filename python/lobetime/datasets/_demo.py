@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from ._lists import simulate_demo_sessions, simulate_demo_stock
 from ._simulate import CaseMix, Equipment, Mess, UnitTruth, _rounded, _Stream, simulate_unit
 
 DEMO_SEED = 20260109
@@ -35,9 +36,12 @@ BOOKING_COLUMNS: tuple[str, ...] = (
 )
 """Canonical booking columns, in the order of the demo file."""
 
-_FILES = ("demo_history.csv", "demo_bookings.csv", "demo_truth.json")
+_FILES = ("demo_history.csv", "demo_bookings.csv", "demo_sessions.csv", "demo_stock.csv", "demo_truth.json")
 _HERE = Path(__file__).resolve().parent
-_TEXT_COLUMNS = ("case_id", "surgeon", "blade", "suction", "device", "morcellation_outcome", "anaesthesia")
+_TEXT_COLUMNS = (
+    *("case_id", "surgeon", "blade", "suction", "device", "morcellation_outcome", "anaesthesia"),
+    *("session_id", "room", "what"),
+)
 
 DEMO_TRUTH = UnitTruth()
 DEMO_MIX = CaseMix(
@@ -71,7 +75,7 @@ DEMO_MESS = Mess(
 
 @dataclass(frozen=True)
 class DemoUnit:
-    """An invented unit: past cases, bookings, and the truth that made them. See `load_demo_unit`."""
+    """An invented unit: past cases and their truth, bookings, sessions and stock. See `load_demo_unit`."""
 
     history: pd.DataFrame
     bookings: pd.DataFrame
@@ -79,13 +83,17 @@ class DemoUnit:
     spoilt: Mapping[str, tuple[str, ...]]
     history_path: Path
     bookings_path: Path
+    sessions: pd.DataFrame
+    stock: pd.DataFrame
+    sessions_path: Path
+    stock_path: Path
 
 
 def load_demo_unit() -> DemoUnit:
-    """The demo unit: 420 past cases over three years and 40 bookings. All of it is invented.
+    """The demo unit: 420 past cases over three years, 40 bookings and 14 sessions. All of it is invented.
 
-    Source: made by `python -m lobetime.datasets` from `simulate_unit` with known truth and a fixed seed. No patient,
-    surgeon or hospital stands behind any row.
+    Source: made by `python -m lobetime.datasets`, cases from `simulate_unit` with known truth and a fixed seed;
+    sessions and stock were written by hand. No patient, surgeon or hospital stands behind any row.
 
     Returns
     -------
@@ -105,12 +113,20 @@ def load_demo_unit() -> DemoUnit:
         case_id (INV-B001 ...), gland_ml, surgeon, blade, suction, canister_ml, anaesthesia, trainee as above;
         days_waiting, priority (1 = soonest, 2, 3), due_by (date). It includes glands of 200 mL and more, a surgeon
         (F) and a device class (oscillating with wall suction) that the history never saw.
+    sessions : DataFrame, one row a session of the two and a half weeks after the history, in order of start
+        session_id (INV-S01 ...), starts_at (date and time), minutes (480; 240 of an afternoon, 600 of a long day),
+        room, surgeon (A .. F; blank: each booking's own), blade, suction, canister_ml (blank: as booked), anaesthesia
+        (one session is for spinal only), max_overtime_min, overrun_risk, max_large, max_gland_ml, max_cases (blank:
+        the plan's). There is more waiting than fits.
+    stock : DataFrame, what there is a day
+        day (blank: every day that no other row names), what (device_set, canister, irrigation_l), blade, suction,
+        canister_ml, amount, reprocess_min (blank: a used set is not back the same day).
     truth : UnitTruth, the parameters that the history was made from.
     spoilt : case ids by what was done to them: outlier (a real delay: every time longer), gland_times_ten,
         hours_for_minutes, tissue_above_gland.
-    history_path, bookings_path : the CSV files the two frames were read from.
+    history_path, bookings_path, sessions_path, stock_path : the CSV files that the frames were read from.
     """
-    history_path, bookings_path, truth_path = (_HERE / name for name in _FILES)
+    history_path, bookings_path, sessions_path, stock_path, truth_path = (_HERE / name for name in _FILES)
     stored = json.loads(truth_path.read_text(encoding="utf-8"))
     text = dict.fromkeys(_TEXT_COLUMNS, "str")
     return DemoUnit(
@@ -120,6 +136,10 @@ def load_demo_unit() -> DemoUnit:
         spoilt={kind: tuple(case_ids) for kind, case_ids in stored["spoilt"].items()},
         history_path=history_path,
         bookings_path=bookings_path,
+        sessions=pd.read_csv(sessions_path, dtype=text, parse_dates=["starts_at"]),
+        stock=pd.read_csv(stock_path, dtype=text, parse_dates=["day"]),
+        sessions_path=sessions_path,
+        stock_path=stock_path,
     )
 
 
@@ -169,7 +189,7 @@ def _cell(value: object) -> str:
     if value is None or value is pd.NaT or value is pd.NA:
         return ""
     if isinstance(value, pd.Timestamp):
-        return value.date().isoformat()
+        return value.date().isoformat() if value == value.normalize() else value.isoformat(timespec="minutes")
     number = float(value)  # type: ignore[arg-type]
     return "" if math.isnan(number) else f"{number:.10g}"
 
@@ -193,7 +213,8 @@ def demo_files() -> dict[str, str]:
         **DEMO_TRUTH.to_dict(),
         "spoilt": history.attrs["spoilt"],
     }
-    texts = (_csv(history), _csv(simulate_demo_bookings()), json.dumps(truth, indent=2, allow_nan=False) + "\n")
+    tables = (history, simulate_demo_bookings(), simulate_demo_sessions(), simulate_demo_stock())
+    texts = (*map(_csv, tables), json.dumps(truth, indent=2, allow_nan=False) + "\n")
     return dict(zip(_FILES, texts, strict=True))
 
 

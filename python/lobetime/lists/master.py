@@ -1,0 +1,466 @@
+"""Choosing whole lists: column generation, the mixed-integer master, and a bound that was priced again.
+
+The linear programme over lists is solved by HiGHS; lists that would improve it are found by the compiled pricing
+(``_core.price``). A bound is never the solver's own: with any dual prices, what they are worth for cases and stock, and
+what the best list of each session is worth beyond them, bounds every plan (Lagrange), and that best list is priced by
+us. Then every list that could still be part of a better plan is enumerated, where there are not too many, and the
+mixed-integer programme over them is exact.
+
+Everything is deterministic: one thread and one seed in HiGHS, limits counted in nodes, ties by case and session. Only a
+time limit or an interrupt make a plan depend on the machine, and its status says so.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from .. import _core
+from .problem import Chosen, Column, Doubles, ListProblem, column_of, relative_gap
+
+_KEEP = 12  # lists taken from one pricing
+_QUICK_NODES = 20_000
+_EPSILON = 1e-7  # of the scale of the objective: less is no improvement
+_MOST_ENUMERATED = 60_000
+_MIP_NODES = 3_000
+_MOST_ROUNDS = 2_000
+
+
+@dataclass(frozen=True)
+class Effort:
+    """Where the search stops: at the gap, or after so much work."""
+
+    gap: float = 0.005
+    time_limit_s: float = math.inf
+    most_nodes: int = 20_000_000  # of one pricing
+    mip_nodes: int = _MIP_NODES
+    threads: int = 0
+
+
+class _Clock:
+    def __init__(self, limit_s: float) -> None:
+        self._end = time.monotonic() + limit_s
+
+    @property
+    def left(self) -> float:
+        return self._end - time.monotonic()
+
+
+@dataclass(frozen=True)
+class _Stage:
+    """Maximise ``placing`` x worth - ``costing`` x cost; at least ``least_worth`` placed, or every case."""
+
+    placing: float
+    costing: float
+    least_worth: float | None = None
+    all_placed: bool = False
+
+    def value(self, column: Column) -> float:
+        return self.placing * column.worth - self.costing * column.cost
+
+
+@dataclass
+class _Duals:
+    """Prices of the rows, all as what one more of it is worth; those of limits are not negative."""
+
+    cases: Doubles
+    groups: Doubles
+    stock: Doubles
+    worth: float  # of one less that must be placed
+
+
+class _Linear:
+    """The master over the columns so far, in HiGHS."""
+
+    def __init__(self, problem: ListProblem, stage: _Stage, penalty: float) -> None:
+        import highspy
+
+        self._kinds = highspy
+        self.problem, self.stage = problem, stage
+        self.columns: list[Column] = []
+        n, groups, stock = problem.n_cases, len(problem.groups), len(problem.stock)
+        self._group_row, self._stock_row, self._worth_row = n, n + groups, n + groups + stock
+        # Seen as a minimisation of -value.
+        must = np.array([stage.all_placed or i in problem.required for i in range(n)])
+        rows = [(1.0 if must[i] else -highspy.kHighsInf, 1.0) for i in range(n)]
+        rows += [(-highspy.kHighsInf, float(len(group.sessions))) for group in problem.groups]
+        rows += [(-highspy.kHighsInf, float(amount)) for amount in problem.stock]
+        if stage.least_worth is not None:
+            rows.append((stage.least_worth, highspy.kHighsInf))
+        self._bounds = rows
+        # Artificial columns, dear: a case that must be placed is not yet, or too little is placed yet.
+        self._artificial = [(penalty, i, 1.0) for i in range(n) if must[i]]
+        if stage.least_worth is not None:
+            self._artificial.append((penalty / max(stage.least_worth, 1e-9) * max(n, 1), self._worth_row, 1.0))
+        self.highs = self._fresh(self._artificial, [])
+
+    def _fresh(self, artificial: Sequence[tuple[float, int, float]], columns: Sequence[Column]) -> object:
+        highs = self._kinds._Highs()  # run() of the plain class does not start threads of its own
+        highs.setOptionValue("output_flag", False)
+        highs.setOptionValue("threads", 1)
+        highs.setOptionValue("random_seed", 0)
+        for lower, upper in self._bounds:
+            highs.addRow(lower, upper, 0, np.empty(0, np.int32), np.empty(0))
+        for cost, row, value in artificial:
+            highs.addCol(cost, 0.0, self._kinds.kHighsInf, 1, np.array([row], np.int32), np.array([value]))
+        self._add(highs, columns)
+        return highs
+
+    def _entries(self, column: Column) -> tuple[npt.NDArray[np.int32], Doubles]:
+        rows = [*column.cases, self._group_row + column.group]
+        values = [1.0] * len(rows)
+        for k, use in enumerate(column.uses):
+            if use:
+                rows.append(self._stock_row + k)
+                values.append(use)
+        if self.stage.least_worth is not None and column.worth:
+            rows.append(self._worth_row)
+            values.append(column.worth)
+        return np.array(rows, np.int32), np.array(values)
+
+    def _add(self, highs: object, columns: Iterable[Column]) -> None:
+        costs, starts, index, value = [], [], [], []
+        filled = 0
+        for column in columns:
+            rows, values = self._entries(column)
+            costs.append(-self.stage.value(column))
+            starts.append(filled)
+            index.append(rows)
+            value.append(values)
+            filled += len(rows)
+        if costs:
+            n = len(costs)
+            highs.addCols(  # type: ignore[attr-defined]
+                n, np.array(costs), np.zeros(n), np.full(n, self._kinds.kHighsInf), filled, np.array(starts, np.int32),
+                np.concatenate(index), np.concatenate(value),
+            )  # fmt: skip
+
+    def add(self, columns: Sequence[Column]) -> None:
+        self._add(self.highs, columns)
+        self.columns.extend(columns)
+
+    def solve(self) -> tuple[float, Doubles, _Duals]:
+        """Value of the linear programme (artificial columns count), the columns' shares, dual prices."""
+        highs = self.highs
+        highs.run()  # type: ignore[attr-defined]
+        if highs.getModelStatus() != self._kinds.HighsModelStatus.kOptimal:  # type: ignore[attr-defined]
+            raise _core.NotConverged(f"the linear programme ended {highs.getModelStatus()}")  # type: ignore[attr-defined]
+        solution = highs.getSolution()  # type: ignore[attr-defined]
+        dual = -np.asarray(solution.row_dual)
+        n = self.problem.n_cases
+        must = np.array([low == up for low, up in self._bounds[:n]])
+        duals = _Duals(
+            cases=np.where(must, dual[:n], np.maximum(dual[:n], 0.0)),
+            groups=np.maximum(dual[n : self._stock_row], 0.0),
+            stock=np.maximum(dual[self._stock_row : self._worth_row], 0.0),
+            worth=max(-dual[self._worth_row], 0.0) if self.stage.least_worth is not None else 0.0,
+        )
+        shares = np.asarray(solution.col_value)[len(self._artificial) :]
+        return -highs.getInfo().objective_function_value, shares, duals  # type: ignore[attr-defined]
+
+    def choose(self, columns: Sequence[Column], nodes: int, seconds: float) -> tuple[list[Column] | None, bool]:
+        """The best whole choice among columns that HiGHS finds in so many nodes, and whether it is proven to be.
+
+        None if none was found that places what must be.
+        """
+        highs = self._fresh([], columns)
+        n = len(columns)
+        for k in range(n):
+            highs.changeColBounds(k, 0.0, float(len(self.problem.groups[columns[k].group].sessions)))  # type: ignore[attr-defined]
+            highs.changeColIntegrality(k, self._kinds.HighsVarType.kInteger)  # type: ignore[attr-defined]
+        highs.setOptionValue("mip_rel_gap", 0.0)  # type: ignore[attr-defined]
+        highs.setOptionValue("mip_abs_gap", 1e-9)  # type: ignore[attr-defined]
+        highs.setOptionValue("mip_max_nodes", nodes)  # type: ignore[attr-defined]
+        if math.isfinite(seconds):
+            highs.setOptionValue("time_limit", max(seconds, 0.1))  # type: ignore[attr-defined]
+        highs.run()  # type: ignore[attr-defined]
+        values = np.asarray(highs.getSolution().col_value)  # type: ignore[attr-defined]
+        info = highs.getInfo()  # type: ignore[attr-defined]
+        if len(values) != n or info.primal_solution_status != 2:
+            return None, False
+        proven = highs.getModelStatus() == self._kinds.HighsModelStatus.kOptimal  # type: ignore[attr-defined]
+        return [column for column, x in zip(columns, values, strict=True) for _ in range(round(x))], proven
+
+
+class _Solver:
+    def __init__(
+        self, problem: ListProblem, effort: Effort, progress: Callable[[str, float, float], object] | None
+    ) -> None:
+        self.problem, self.effort = problem, effort
+        self.clock = _Clock(effort.time_limit_s)
+        self.progress = progress
+        self.pool: dict[tuple[int, tuple[int, ...]], Column] = {}
+        self.moment_error = 0.0
+        self.rounds = 0
+        self.status = "optimal"
+
+    # --- pricing ---
+
+    def _price(
+        self,
+        stage: _Stage,
+        duals: _Duals,
+        *,
+        thresholds: Doubles,
+        keep: int,
+        nodes: int,
+        only: npt.NDArray[np.bool_] | None = None,
+    ) -> tuple[list[list[Column]], Doubles, bool]:
+        """New columns of each group above its threshold, the most a list of it is worth, and whether all was seen."""
+        problem = self.problem
+        cost = _core.ListCost(
+            open_per_min=problem.cost.open_per_min * stage.costing,
+            overtime_per_min=problem.cost.overtime_per_min * stage.costing,
+            idle_per_min=problem.cost.idle_per_min * stage.costing,
+        )
+        asked, at_of = [], []
+        for g, group in enumerate(problem.groups):
+            cases = np.array(group.cases, int)
+            worth = (stage.placing + duals.worth) * group.worth - duals.cases[cases]
+            if len(duals.stock):
+                worth = worth - group.uses @ duals.stock
+            chosen = np.ones(len(cases), bool) if only is None else only[cases]
+            at = np.flatnonzero(chosen)
+            at_of.append(at)
+            asked.append(
+                _core.PricingProblem(
+                    times=group.times,
+                    rule=group.rule,
+                    cost=cost,
+                    cases=[group.positions[k] for k in at],
+                    worth=worth[at].tolist(),
+                    large=problem.large[cases[at]].tolist(),
+                    threshold=float(thresholds[g]),
+                    keep=keep,
+                    most_nodes=nodes,
+                    refused=group.refused,
+                )
+            )
+        results = _core.price(asked, threads=self.effort.threads)
+        found: list[list[Column]] = []
+        bounds = np.empty(len(results))
+        complete = True
+        for g, result in enumerate(results):
+            group = problem.groups[g]
+            case_at = dict(zip(group.positions, group.cases, strict=True))
+            self.moment_error = max(self.moment_error, result.largest_moment_error)
+            complete &= result.complete
+            bounds[g] = result.bound
+            new = []
+            for one in result.lists:
+                cases_here = tuple(sorted(case_at[p] for p in one.cases))
+                if (g, cases_here) not in self.pool:
+                    cost_here = one.risk.cost(group.rule, problem.cost)
+                    new.append(column_of(problem, g, cases_here, cost_here, one.risk.overrun))
+            found.append(new)
+        return found, bounds, complete
+
+    def seed(self) -> None:
+        """Every case alone on every kind of session that it may come to."""
+        for g, group in enumerate(self.problem.groups):
+            for case, position in zip(group.cases, group.positions, strict=True):
+                if self.problem.large[case] and group.rule.most_large < 1 or [position] in group.refused:
+                    continue
+                risk = _core.list_risk(group.times, [position], group.rule)
+                if risk.keeps(group.rule):
+                    cost = risk.cost(group.rule, self.problem.cost)
+                    self._take([column_of(self.problem, g, (case,), cost, risk.overrun)])
+
+    def _take(self, columns: Iterable[Column]) -> list[Column]:
+        new = [c for c in columns if (c.group, c.cases) not in self.pool]
+        for column in new:
+            self.pool[column.group, column.cases] = column
+        return new
+
+    def bound(self, stage: _Stage, duals: _Duals, best: Doubles) -> float:
+        """Lagrange's bound of a stage's value from dual prices and the most that a list of each group is worth."""
+        counts = np.array([len(group.sessions) for group in self.problem.groups], float)
+        total = duals.cases.sum() + counts @ np.maximum(best, 0.0) + duals.stock @ self.problem.stock
+        if stage.least_worth is not None:
+            total -= duals.worth * stage.least_worth
+        return float(total)
+
+    # --- one stage ---
+
+    def converge(self, stage: _Stage, linear: _Linear, scale: float) -> tuple[float, _Duals, Doubles]:
+        """Column generation until nothing improves: the best bound, its dual prices, what lists are worth at them."""
+        best_bound, best_duals = math.inf, None
+        best_groups = np.zeros(len(self.problem.groups))
+        nodes = _QUICK_NODES
+        for _ in range(_MOST_ROUNDS):
+            self.rounds += 1
+            value, _, duals = linear.solve()
+            epsilon = _EPSILON * scale
+            found, most, complete = self._price(
+                stage, duals, thresholds=duals.groups + epsilon, keep=_KEEP, nodes=nodes
+            )
+            lagrange = self.bound(stage, duals, most)
+            if lagrange < best_bound:
+                best_bound, best_duals, best_groups = lagrange, duals, np.maximum(most, 0.0)
+            if self.progress is not None:
+                self.progress("lists", value, best_bound)
+            new = self._take(column for columns in found for column in columns)
+            if new:
+                linear.add(new)
+            elif complete or nodes >= self.effort.most_nodes:
+                break
+            else:
+                nodes = min(nodes * 30, self.effort.most_nodes)
+            if best_bound - value <= 1e-7 * max(abs(value), scale) or self.clock.left <= 0:
+                break
+        assert best_duals is not None
+        return best_bound, best_duals, best_groups
+
+    def close(
+        self, stage: _Stage, linear: _Linear, duals: _Duals, bound: float, incumbent: list[Column] | None
+    ) -> tuple[list[Column] | None, float]:
+        """A whole choice from the columns found, then from all that could improve on it; with it, perhaps the proof."""
+        if incumbent is not None and self._done(stage, incumbent, bound):
+            return incumbent, bound
+        chosen, _ = linear.choose(linear.columns, self.effort.mip_nodes, self.clock.left)
+        incumbent = self._better(stage, incumbent, chosen)
+        scale = max(abs(bound), 1.0)
+        for share in (0.25, 1.0):
+            if self.clock.left <= 0 or (incumbent is not None and self._done(stage, incumbent, bound)):
+                break
+            value = self._value(stage, incumbent) if incumbent is not None else bound - 0.05 * scale
+            # A list of a better plan is worth more than its session's price less the gap.
+            gap = share * max(bound - value, 0.0) + 1e-6 * scale
+            keep = max(_MOST_ENUMERATED // max(len(self.problem.groups), 1), 500)
+            found, _, complete = self._price(
+                stage, duals, thresholds=duals.groups - gap, keep=keep, nodes=self.effort.most_nodes
+            )
+            seen_all = share == 1.0 and complete and all(len(columns) < keep for columns in found)
+            linear.add(self._take(column for columns in found for column in columns))
+            able = [c for c in linear.columns if self._reduced(stage, duals, c) >= duals.groups[c.group] - gap]
+            chosen, proven = linear.choose(able, self.effort.mip_nodes, self.clock.left)
+            incumbent = self._better(stage, incumbent, chosen)
+            if seen_all and proven and incumbent is not None:
+                bound = min(bound, self._value(stage, incumbent))
+        return incumbent, bound
+
+    def _reduced(self, stage: _Stage, duals: _Duals, column: Column) -> float:
+        value = stage.value(column) + duals.worth * column.worth - duals.cases[list(column.cases)].sum()
+        if len(duals.stock):
+            value -= float(np.dot(column.uses, duals.stock))
+        return float(value)
+
+    def _value(self, stage: _Stage, columns: Sequence[Column]) -> float:
+        return math.fsum(stage.value(column) for column in columns)
+
+    def _better(self, stage: _Stage, old: list[Column] | None, new: list[Column] | None) -> list[Column] | None:
+        if new is None or old is None:
+            return old if new is None else new
+        return new if self._value(stage, new) > self._value(stage, old) + 1e-9 else old
+
+    def _done(self, stage: _Stage, columns: Sequence[Column], bound: float) -> bool:
+        value = self._value(stage, columns)
+        return relative_gap(bound - value, value if stage.placing == 0 else bound) <= self.effort.gap
+
+    # --- both stages ---
+
+    def run(self) -> Chosen:
+        """First the most worth placed, then the least cost."""
+        problem = self.problem
+        self.seed()
+        best_worth = np.zeros(problem.n_cases)
+        for group in problem.groups:
+            cases = list(group.cases)
+            best_worth[cases] = np.maximum(best_worth[cases], group.worth)
+        everything = float(best_worth.sum())
+        costs = max((self._most_cost(group.rule.minutes) for group in problem.groups), default=0.0)
+        stock_prices, session_prices = np.zeros(len(problem.stock)), np.zeros(len(problem.groups))
+
+        # Costs count a little, so that of lists that place as much those are found that leave room.
+        small = 1e-3 * float(best_worth.min(initial=math.inf, where=best_worth > 0)) / max(costs, 1e-9)
+        placing = _Stage(1.0, small if costs > 0 and math.isfinite(small) else 0.0)
+        linear = _Linear(problem, placing, penalty=10.0 * max(everything, 1.0))
+        linear.add(list(self.pool.values()))
+        bound, duals, _ = self.converge(placing, linear, scale=max(everything, 1.0) / max(problem.n_cases, 1))
+        stock_prices, session_prices = duals.stock, duals.groups
+        bound = min(bound + placing.costing * costs * len(problem.groups), everything)
+        chosen: list[Column] | None = None
+        if bound >= everything - 1e-9 * max(everything, 1.0) and costs > 0:
+            # All may fit: then the least cost of placing all decides at once.
+            chosen, cost_bound = self.cheapest(_Stage(0.0, 1.0, all_placed=True), None)
+            if chosen is not None:
+                return self._chosen(chosen, everything, cost_bound, stock_prices, session_prices)
+        chosen, bound = self.close(placing, linear, duals, bound, chosen)
+        if chosen is None:
+            raise _core.InvalidArgument("no lists keep every rule and place the cases that must be placed")
+        worth = math.fsum(column.worth for column in chosen)
+        bound = max(min(bound, everything), worth)
+        cost_bound = 0.0
+        if costs > 0:
+            stage = _Stage(0.0, 1.0, least_worth=worth - 1e-9 * max(everything, 1.0))
+            chosen, cost_bound = self.cheapest(stage, chosen)
+            assert chosen is not None
+        return self._chosen(chosen, bound, cost_bound, stock_prices, session_prices)
+
+    def _most_cost(self, minutes: float) -> float:
+        cost = self.problem.cost
+        return minutes * (cost.open_per_min + cost.idle_per_min + cost.overtime_per_min)
+
+    def cheapest(self, stage: _Stage, incumbent: list[Column] | None) -> tuple[list[Column] | None, float]:
+        """The least cost of a stage, and its bound."""
+        sessions = sum(len(group.sessions) for group in self.problem.groups)
+        dear = max((self._most_cost(group.rule.minutes) for group in self.problem.groups), default=1.0)
+        linear = _Linear(self.problem, stage, penalty=10.0 * dear)
+        linear.add(list(self.pool.values()))
+        bound, duals, _ = self.converge(stage, linear, scale=dear / max(sessions, 1))
+        bound = -self._granular(-bound)
+        incumbent, bound = self.close(stage, linear, duals, bound, incumbent)
+        return incumbent, self._granular(-bound)
+
+    def _granular(self, cost: float) -> float:
+        """A bound of the cost, raised to the next value that a cost can take."""
+        given = self.problem.cost
+        if given.overtime_per_min > 0 or given.idle_per_min > 0 or given.open_per_min <= 0:
+            return cost
+        minutes = [group.rule.minutes for group in self.problem.groups]
+        if any(m != round(m) for m in minutes):
+            return cost
+        step = given.open_per_min * math.gcd(*(round(m) for m in minutes))
+        return step * math.ceil(cost / step - 1e-6)
+
+    def _chosen(
+        self, columns: list[Column], placement_bound: float, cost_bound: float, stock: Doubles, sessions: Doubles
+    ) -> Chosen:
+        worth, cost = math.fsum(c.worth for c in columns), math.fsum(c.cost for c in columns)
+        found = Chosen(
+            columns=sorted(columns),
+            worth=worth,
+            cost=cost,
+            placement_bound=max(placement_bound, worth),
+            cost_bound=min(cost_bound, cost),
+            status="optimal",
+            stock_prices=stock,
+            session_prices=sessions,
+            largest_moment_error=self.moment_error,
+            rounds=self.rounds,
+        )
+        gaps = (found.placement_gap, found.cost_gap)
+        if max(gaps) > 1e-9:
+            found.status = "within gap" if max(gaps) <= self.effort.gap else "stopped"
+        return found
+
+
+def choose_lists(
+    problem: ListProblem,
+    effort: Effort | None = None,
+    *,
+    known: Iterable[Column] = (),
+    progress: Callable[[str, float, float], object] | None = None,
+) -> tuple[Chosen, list[Column]]:
+    """Lists that place the most worth at the least cost, and all columns that were found on the way.
+
+    Raises InvalidArgument where the cases that must be placed cannot be.
+    """
+    solver = _Solver(problem, effort or Effort(), progress)
+    solver.pool = {(column.group, column.cases): column for column in known}
+    return solver.run(), list(solver.pool.values())
