@@ -125,7 +125,7 @@ void bind_plan(py::module_& m) {
              }),
              py::kw_only(), py::arg("times"), py::arg("rule"), py::arg("cost"), py::arg("cases"), py::arg("worth"),
              py::arg("large") = std::vector<bool>{}, py::arg("threshold") = 0.0, py::arg("keep") = 10,
-             py::arg("most_nodes") = 1 << 20, py::arg("moment_error") = 0.05, py::arg("refused") = nullptr,
+             py::arg("most_nodes") = 1 << 20, py::arg("moment_error") = 0.035, py::arg("refused") = nullptr,
              // The problem points at both.
              py::keep_alive<1, 2>(), py::keep_alive<1, 12>());
 

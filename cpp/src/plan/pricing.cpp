@@ -3,6 +3,8 @@
 #include <lobetime/core/parallel.hpp>
 #include <lobetime/plan/pricing.hpp>
 
+#include "core/vector_math.hpp"
+
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -13,6 +15,7 @@ namespace {
 
 constexpr std::size_t kGrid = 1024;  ///< steps of the knapsack over the session
 constexpr std::size_t kSpreads = 512;
+constexpr std::size_t kSlopes = 10;      ///< knapsacks, each with another price of a list's variance
 constexpr std::size_t kBlock = 2048;  ///< draws summed at a time: few enough for the first cache
 
 struct LogNormal {
@@ -76,6 +79,46 @@ struct Counted {
     double overtime = 0.0, sum = 0.0;
 };
 
+constexpr std::size_t kLanes = 8;
+
+/// Sums over one block in single precision, lane by lane: exact counts, sums to 1e-6 of themselves.
+struct Tally {
+    std::array<std::int32_t, kLanes> over{}, far{};
+    std::array<float, kLanes> overtime{}, sum{};
+};
+
+LOBETIME_VECTOR_CLONES
+void add_case(float* to, const float* from, const float* minutes, const float* gap, std::size_t n) {
+    for (std::size_t d = 0; d < n; ++d) to[d] = from[d] + (minutes[d] + gap[d]);
+}
+
+LOBETIME_VECTOR_CLONES
+void add_first(float* to, const float* from, const float* minutes, std::size_t n) {
+    for (std::size_t d = 0; d < n; ++d) to[d] = from[d] + minutes[d];
+}
+
+LOBETIME_VECTOR_CLONES
+void tally_lanes(const float* sum, std::size_t n, float session, float over, float far, Tally& out) {
+    Tally t;
+    for (std::size_t d = 0; d + kLanes <= n; d += kLanes) {
+        for (std::size_t j = 0; j < kLanes; ++j) {
+            const float x = sum[d + j];
+            t.over[j] += x > over ? 1 : 0;
+            t.far[j] += x > far ? 1 : 0;
+            t.overtime[j] += x > session ? x - session : 0.0F;
+            t.sum[j] += x;
+        }
+    }
+    for (std::size_t d = n - n % kLanes; d < n; ++d) {
+        const float x = sum[d];
+        t.over[0] += x > over ? 1 : 0;
+        t.far[0] += x > far ? 1 : 0;
+        t.overtime[0] += x > session ? x - session : 0.0F;
+        t.sum[0] += x;
+    }
+    out = t;
+}
+
 class Search {
 public:
     explicit Search(const PricingProblem& problem)
@@ -102,28 +145,29 @@ public:
             return left != right ? left > right : problem.cases[a] < problem.cases[b];
         });
         for (const std::size_t j : order) {
-            items_.push_back({problem.cases[j], problem.large.empty() ? false : problem.large[j], gain[j], size[j]});
+            const double variance = 0.98 * times_.covariance()(problem.cases[j], problem.cases[j]);
+            items_.push_back(
+                {problem.cases[j], problem.large.empty() ? false : problem.large[j], gain[j], size[j], variance});
         }
-        least_variance_.assign(n + 1, std::numeric_limits<double>::infinity());
-        for (std::size_t k = n; k-- > 0;)
-            least_variance_[k] = std::min(least_variance_[k + 1], times_.covariance()(items_[k].at, items_[k].at));
-        knapsack();
+        knapsacks();
         // Without a case there is no turnover, so the first one's is taken back.
         base_mean_ = times_.between_mean(0) - gap;
         base_value_ = -(problem.cost.open_per_min + problem.cost.idle_per_min) * rule_.minutes +
                       problem.cost.idle_per_min * base_mean_;
         sums_.assign(most_ + 1, std::vector<float>(times_.screening()));
         std::copy_n(times_.between(0), times_.screening(), sums_[0].begin());
-        const double p = rule_.overrun_risk, q = rule_.far_over_risk;
-        const double d = static_cast<double>(times_.screening());
-        band_ = 3.5 * std::sqrt(p * (1.0 - p) / d) + 1.0 / d;
-        far_band_ = 3.5 * std::sqrt(q * (1.0 - q) / d) + 1.0 / d;
+        overtime_costs_ = problem.cost.overtime_per_min + problem.cost.idle_per_min > 0.0;
     }
 
     PricingResult run() {
         extend(0, 0, base_value_, base_mean_, times_.between_variance(0), 0);
         std::sort(best_.begin(), best_.end(), better);
         out_.lists = std::move(best_);
+        // What was decided by part of the draws is told by all of them.
+        for (PricedList& one : out_.lists) {
+            one.risk = list_risk(times_, one.cases, rule_);
+            one.cost = one.risk.cost(rule_, problem_.cost);
+        }
         double bound = std::max(problem_.threshold, left_);
         if (!out_.lists.empty()) bound = std::max(bound, out_.lists.front().value);
         out_.bound = bound;
@@ -134,7 +178,7 @@ private:
     struct Item {
         int at;
         bool large;
-        double gain, size;
+        double gain, size, variance;
     };
 
     static bool better(const PricedList& a, const PricedList& b) {
@@ -148,26 +192,49 @@ private:
         return std::max(sum, 1e-6);
     }
 
-    void knapsack() {
+    // With m(v) the largest mean at variance v, a list of mean m and variance v can take cases of mean a and variance b in
+    // all only if m + a <= m(v + b), so for any price s of variance a + s b <= max over b of [m(v + b) + s b] - m. m falls
+    // along a convex curve, so the maximum is at an end, b = 0 or the most that still fits: each price gives a knapsack,
+    // and the largest price for which the end is b = 0 the tightest. Variances count a little less than they are, as
+    // cases may share something, with a minus sign, by the chance of the draws.
+    void knapsacks() {
         const std::size_t n = items_.size();
         step_ = limit_.largest() / static_cast<double>(kGrid);
         const std::size_t columns = kGrid + 1;
-        most_gain_.assign((n + 1) * columns, 0.0);
-        for (std::size_t k = n; k-- > 0;) {
-            const double* next = &most_gain_[(k + 1) * columns];
-            double* here = &most_gain_[k * columns];
-            std::copy_n(next, columns, here);
-            // A hair less, so that sizes that fill the session to the minute still do.
-            const std::size_t size = static_cast<std::size_t>(std::max(items_[k].size / step_ - 1e-6, 0.0));
-            if (items_[k].gain <= 0.0) continue;
-            for (std::size_t c = size; c < columns; ++c) here[c] = std::max(here[c], items_[k].gain + next[c - size]);
+        steepest_ = 0.0;
+        for (const Item& item : items_) steepest_ = std::max(steepest_, item.variance / std::max(item.size, 1e-9));
+        most_gain_.assign(kSlopes * (n + 1) * columns, 0.0);
+        for (std::size_t s = 0; s < kSlopes; ++s) {
+            double* table = &most_gain_[s * (n + 1) * columns];
+            for (std::size_t k = n; k-- > 0;) {
+                const double* next = table + (k + 1) * columns;
+                double* here = table + k * columns;
+                std::copy_n(next, columns, here);
+                if (items_[k].gain <= 0.0) continue;
+                // A hair less, so that sizes that fill the session to the minute still do.
+                const double priced = items_[k].size + slope(s) * items_[k].variance;
+                const std::size_t size = static_cast<std::size_t>(std::max(priced / step_ - 1e-6, 0.0));
+                for (std::size_t c = size; c < columns; ++c)
+                    here[c] = std::max(here[c], items_[k].gain + next[c - size]);
+            }
         }
     }
 
-    double most_gain(std::size_t k, double room) const {
+    /// Price of variance, minutes of mean for each square minute.
+    static double slope(std::size_t s) {
+        return s == 0 ? 0.0 : 0.001 * std::pow(1.6, static_cast<double>(s - 1));
+    }
+
+    /// The most that cases from the k-th on can add to a list of this mean and variance.
+    double most_gain(std::size_t k, double mean, double variance) const {
+        const double room = limit_(variance) - mean;
         if (room < 0.0) return 0.0;
+        const double extra = steepest_ * room;
+        const double end = limit_(variance + extra) - mean;
+        std::size_t s = 0;
+        while (s + 1 < kSlopes && end + slope(s + 1) * extra <= room) ++s;
         const std::size_t c = std::min(static_cast<std::size_t>(room / step_ + 1e-6), kGrid);
-        return most_gain_[k * (kGrid + 1) + c];
+        return most_gain_[(s * (items_.size() + 1) + k) * (kGrid + 1) + c];
     }
 
     Counted count_screening(std::size_t depth, const Item& item) {
@@ -177,62 +244,53 @@ private:
         const float* gap = times_.between(depth);
         Counted counted;
         for (std::size_t start = 0; start < times_.screening(); start += kBlock) {
-            const std::size_t end = std::min(start + kBlock, times_.screening());
+            const std::size_t n = std::min(kBlock, times_.screening() - start);
             if (depth == 0) {
-                for (std::size_t d = start; d < end; ++d) to[d] = from[d] + minutes[d];
+                add_first(to + start, from + start, minutes + start, n);
             } else {
-                for (std::size_t d = start; d < end; ++d) to[d] = from[d] + (minutes[d] + gap[d]);
+                add_case(to + start, from + start, minutes + start, gap + start, n);
             }
-            add(to + start, end - start, counted);
+            add(to + start, n, counted);
         }
         return counted;
     }
 
-    Counted count_all(const std::vector<int>& list) {
+    /// Counts as many draws as the decision needs, at least twice as many each time; all where the mean minutes over
+    /// the session are wanted or the list stays near a limit.
+    ListRisk count_more(const std::vector<int>& list, bool overtime_wanted) {
         Counted counted;
         std::array<float, kBlock> sum;
-        for (std::size_t start = 0; start < times_.draws(); start += kBlock) {
-            const std::size_t n = std::min(kBlock, times_.draws() - start);
-            std::copy_n(times_.between(0) + start, n, sum.begin());
+        std::size_t done = 0, next = 2 * times_.screening();
+        while (done < times_.draws()) {
+            const std::size_t n = std::min(kBlock, times_.draws() - done);
+            std::copy_n(times_.between(0) + done, n, sum.begin());
             for (std::size_t k = 0; k < list.size(); ++k) {
-                const float* minutes = times_.row(static_cast<std::size_t>(list[k])) + start;
-                const float* gap = times_.between(k) + start;
+                const float* minutes = times_.row(static_cast<std::size_t>(list[k])) + done;
                 if (k == 0) {
-                    for (std::size_t d = 0; d < n; ++d) sum[d] += minutes[d];
+                    add_first(sum.data(), sum.data(), minutes, n);
                 } else {
-                    for (std::size_t d = 0; d < n; ++d) sum[d] += minutes[d] + gap[d];
+                    add_case(sum.data(), sum.data(), minutes, times_.between(k) + done, n);
                 }
             }
             add(sum.data(), n, counted);
+            done += n;
+            if (done >= next) {
+                const ListRisk risk = risk_of(counted, done);
+                if (clearly_out(risk, done) || (!overtime_wanted && clearly_in(risk, done))) return risk;
+                next = 2 * done;
+            }
         }
-        return counted;
+        return risk_of(counted, done);
     }
 
     void add(const float* sum, std::size_t n, Counted& counted) const {
-        // Counts and sums in single precision over one block: exact counts, sums to 1e-6 of themselves.
-        int over = 0, far = 0;
-        std::array<float, 8> overtime{}, total{};
-        std::size_t d = 0;
-        for (; d + 8 <= n; d += 8) {
-            for (std::size_t j = 0; j < 8; ++j) {
-                const float x = sum[d + j];
-                over += x > over_ ? 1 : 0;
-                far += x > far_ ? 1 : 0;
-                overtime[j] += std::max(x - session_, 0.0F);
-                total[j] += x;
-            }
-        }
-        for (; d < n; ++d) {
-            over += sum[d] > over_ ? 1 : 0;
-            far += sum[d] > far_ ? 1 : 0;
-            overtime[0] += std::max(sum[d] - session_, 0.0F);
-            total[0] += sum[d];
-        }
-        counted.over += static_cast<std::size_t>(over);
-        counted.far += static_cast<std::size_t>(far);
-        for (std::size_t j = 0; j < 8; ++j) {
-            counted.overtime += static_cast<double>(overtime[j]);
-            counted.sum += static_cast<double>(total[j]);
+        Tally tally;
+        tally_lanes(sum, n, session_, over_, far_, tally);
+        for (std::size_t j = 0; j < kLanes; ++j) {
+            counted.over += static_cast<std::size_t>(tally.over[j]);
+            counted.far += static_cast<std::size_t>(tally.far[j]);
+            counted.overtime += static_cast<double>(tally.overtime[j]);
+            counted.sum += static_cast<double>(tally.sum[j]);
         }
     }
 
@@ -247,22 +305,28 @@ private:
         return risk;
     }
 
-    bool clearly_out(const ListRisk& risk) const {
-        return risk.overrun > rule_.overrun_risk + band_ ||
-               (std::isfinite(rule_.far_over_min) && risk.far_over > rule_.far_over_risk + far_band_);
+    /// Half the width within which a share of so many draws does not decide: a list is misjudged once in two thousand.
+    static double band(double limit, std::size_t draws) {
+        const double n = static_cast<double>(draws);
+        return 3.5 * std::sqrt(limit * (1.0 - limit) / n) + 1.0 / n;
     }
-    bool clearly_in(const ListRisk& risk) const {
-        return (rule_.overrun_risk >= 1.0 || risk.overrun < rule_.overrun_risk - band_) &&
+    bool clearly_out(const ListRisk& risk, std::size_t draws) const {
+        return risk.overrun > rule_.overrun_risk + band(rule_.overrun_risk, draws) ||
+               (std::isfinite(rule_.far_over_min) &&
+                risk.far_over > rule_.far_over_risk + band(rule_.far_over_risk, draws));
+    }
+    bool clearly_in(const ListRisk& risk, std::size_t draws) const {
+        return (rule_.overrun_risk >= 1.0 || risk.overrun < rule_.overrun_risk - band(rule_.overrun_risk, draws)) &&
                !std::isfinite(rule_.expected_overtime_min) &&
-               (!std::isfinite(rule_.far_over_min) || risk.far_over < rule_.far_over_risk - far_band_);
+               (!std::isfinite(rule_.far_over_min) ||
+                risk.far_over < rule_.far_over_risk - band(rule_.far_over_risk, draws));
     }
 
     // The list so far: `depth` cases, the value of its cases less what the session costs, moments of its finish.
     void extend(std::size_t depth, std::size_t from, double value, double mean, double variance, int large) {
         if (depth == most_) return;
         for (std::size_t k = from; k < items_.size(); ++k) {
-            const double room = limit_(variance + least_variance_[k]) - mean;
-            const double most = value + most_gain(k, room);
+            const double most = value + most_gain(k, mean, variance);
             if (most <= threshold_) return;
             if (out_.nodes >= problem_.most_nodes) {
                 out_.complete = false;
@@ -278,20 +342,19 @@ private:
             const double new_room = limit_(new_variance) - new_mean;
             if (new_room < -1e-9 * rule_.minutes) continue;
             const double new_value = value + item.gain;
-            if (new_value + most_gain(k + 1, new_room) <= threshold_) continue;
+            if (new_value + most_gain(k + 1, new_mean, new_variance) <= threshold_) continue;
 
             ++out_.nodes;
             ListRisk risk = risk_of(count_screening(depth, item), times_.screening());
-            bool counted = times_.screening() == times_.draws();
-            if (counted ? !risk.keeps(rule_) : clearly_out(risk)) continue;
+            const bool all = times_.screening() == times_.draws();
+            if (all ? !risk.keeps(rule_) : clearly_out(risk, times_.screening())) continue;
             list_.push_back(item.at);
             const bool wanted = new_value > threshold_;
-            if (!counted && (wanted || !clearly_in(risk))) {
-                risk = risk_of(count_all(list_), times_.draws());
-                counted = true;
-            }
-            if (!counted || risk.keeps(rule_)) {
-                if (counted) watch_moments(risk, new_mean, new_variance);
+            const bool overtime_wanted = wanted && overtime_costs_;
+            if (!all && (overtime_wanted || !clearly_in(risk, times_.screening())))
+                risk = count_more(list_, overtime_wanted);
+            if (risk.keeps(rule_)) {
+                watch_moments(risk, new_mean, new_variance);
                 if (wanted) record(new_value, risk);
                 extend(depth + 1, k + 1, new_value, new_mean, new_variance, large + (item.large ? 1 : 0));
             }
@@ -314,8 +377,6 @@ private:
         if (problem_.refused != nullptr && problem_.refused->contains(found.cases)) return;
         ++out_.found;
         found.value = exact;
-        found.cost = risk.cost(rule_, problem_.cost);
-        found.risk = risk;
         best_.push_back(std::move(found));
         std::push_heap(best_.begin(), best_.end(), better);
         if (best_.size() > problem_.keep) {
@@ -332,10 +393,11 @@ private:
     float session_, over_, far_;
     std::size_t most_;
     MeanLimit limit_;
-    double step_ = 1.0, base_mean_ = 0.0, base_value_ = 0.0, band_ = 0.0, far_band_ = 0.0;
+    double step_ = 1.0, steepest_ = 0.0, base_mean_ = 0.0, base_value_ = 0.0;
+    bool overtime_costs_ = false;
     double left_ = -std::numeric_limits<double>::infinity();
     std::vector<Item> items_;
-    std::vector<double> least_variance_, most_gain_;
+    std::vector<double> most_gain_;
     std::vector<std::vector<float>> sums_;
     std::vector<int> list_;
     std::vector<PricedList> best_;

@@ -287,17 +287,26 @@ class _Solver:
 
     # --- one stage ---
 
-    def converge(self, stage: _Stage, linear: _Linear, scale: float) -> tuple[float, _Duals, Doubles]:
-        """Column generation until nothing improves: the best bound, its dual prices, what lists are worth at them."""
+    def converge(
+        self, stage: _Stage, linear: _Linear, scale: float, enough: float = math.inf
+    ) -> tuple[float, _Duals, Doubles]:
+        """Column generation until nothing improves: the best bound, its dual prices, what lists are worth at them.
+
+        Ends, too, once as much worth as is ``enough`` is placed, in parts of lists.
+        """
         best_bound, best_duals = math.inf, None
         best_groups = np.zeros(len(self.problem.groups))
-        nodes = _QUICK_NODES
+        sessions = sum(len(group.sessions) for group in self.problem.groups)
+        nodes, slack = _QUICK_NODES, 0.0
         for _ in range(_MOST_ROUNDS):
             self.rounds += 1
-            value, _, duals = linear.solve()
+            value, shares, duals = linear.solve()
+            if math.fsum(x * c.worth for x, c in zip(shares, linear.columns, strict=True) if x > 0) >= enough:
+                best_duals = best_duals or duals
+                break
             epsilon = _EPSILON * scale
             found, most, complete = self._price(
-                stage, duals, thresholds=duals.groups + epsilon, keep=_KEEP, nodes=nodes
+                stage, duals, thresholds=duals.groups + epsilon + slack, keep=_KEEP, nodes=nodes
             )
             lagrange = self.bound(stage, duals, most)
             if lagrange < best_bound:
@@ -307,10 +316,15 @@ class _Solver:
             new = self._take(column for columns in found for column in columns)
             if new:
                 linear.add(new)
-            elif complete or nodes >= self.effort.most_nodes:
+            elif complete and best_bound - value <= 0.6 * self.effort.gap * abs(value):
+                break
+            elif nodes >= self.effort.most_nodes:
                 break
             else:
-                nodes = min(nodes * 30, self.effort.most_nodes)
+                # No list that is easily found improves. To show that the bound is near, lists need not be searched that
+                # would improve by less than that gap, spread over the sessions.
+                nodes = self.effort.most_nodes
+                slack = 0.5 * self.effort.gap * abs(value) / max(sessions, 1)
             if best_bound - value <= 1e-7 * max(abs(value), scale) or self.clock.left <= 0:
                 break
         assert best_duals is not None
@@ -324,24 +338,23 @@ class _Solver:
             return incumbent, bound
         chosen, _ = linear.choose(linear.columns, self.effort.mip_nodes, self.clock.left)
         incumbent = self._better(stage, incumbent, chosen)
+        if self.clock.left <= 0 or (incumbent is not None and self._done(stage, incumbent, bound)):
+            return incumbent, bound
         scale = max(abs(bound), 1.0)
-        for share in (0.25, 1.0):
-            if self.clock.left <= 0 or (incumbent is not None and self._done(stage, incumbent, bound)):
-                break
-            value = self._value(stage, incumbent) if incumbent is not None else bound - 0.05 * scale
-            # A list of a better plan is worth more than its session's price less the gap.
-            gap = share * max(bound - value, 0.0) + 1e-6 * scale
-            keep = max(_MOST_ENUMERATED // max(len(self.problem.groups), 1), 500)
-            found, _, complete = self._price(
-                stage, duals, thresholds=duals.groups - gap, keep=keep, nodes=self.effort.most_nodes
-            )
-            seen_all = share == 1.0 and complete and all(len(columns) < keep for columns in found)
-            linear.add(self._take(column for columns in found for column in columns))
-            able = [c for c in linear.columns if self._reduced(stage, duals, c) >= duals.groups[c.group] - gap]
-            chosen, proven = linear.choose(able, self.effort.mip_nodes, self.clock.left)
-            incumbent = self._better(stage, incumbent, chosen)
-            if seen_all and proven and incumbent is not None:
-                bound = min(bound, self._value(stage, incumbent))
+        value = self._value(stage, incumbent) if incumbent is not None else bound - 0.05 * scale
+        # A list of a better plan is worth more than its session's price less the gap.
+        gap = max(bound - value, 0.0) + 1e-6 * scale
+        keep = max(_MOST_ENUMERATED // max(len(self.problem.groups), 1), 500)
+        found, _, complete = self._price(
+            stage, duals, thresholds=duals.groups - gap, keep=keep, nodes=self.effort.most_nodes
+        )
+        seen_all = complete and all(len(columns) < keep for columns in found)
+        linear.add(self._take(column for columns in found for column in columns))
+        able = [c for c in linear.columns if self._reduced(stage, duals, c) >= duals.groups[c.group] - gap]
+        chosen, proven = linear.choose(able, self.effort.mip_nodes, self.clock.left)
+        incumbent = self._better(stage, incumbent, chosen)
+        if seen_all and proven and incumbent is not None:
+            bound = min(bound, self._value(stage, incumbent))
         return incumbent, bound
 
     def _reduced(self, stage: _Stage, duals: _Duals, column: Column) -> float:
@@ -381,26 +394,37 @@ class _Solver:
         placing = _Stage(1.0, small if costs > 0 and math.isfinite(small) else 0.0)
         linear = _Linear(problem, placing, penalty=10.0 * max(everything, 1.0))
         linear.add(list(self.pool.values()))
-        bound, duals, _ = self.converge(placing, linear, scale=max(everything, 1.0) / max(problem.n_cases, 1))
+        bound, duals, _ = self.converge(
+            placing, linear, scale=max(everything, 1.0) / max(problem.n_cases, 1), enough=everything * (1 - 1e-9)
+        )
         stock_prices, session_prices = duals.stock, duals.groups
         bound = min(bound + placing.costing * costs * len(problem.groups), everything)
         chosen: list[Column] | None = None
-        if bound >= everything - 1e-9 * max(everything, 1.0) and costs > 0:
+        if bound >= everything * (1 - 1e-9) and costs > 0:
             # All may fit: then the least cost of placing all decides at once.
             chosen, cost_bound = self.cheapest(_Stage(0.0, 1.0, all_placed=True), None)
             if chosen is not None:
                 return self._chosen(chosen, everything, cost_bound, stock_prices, session_prices)
+            # Not all together in whole lists: what is the most, then?
+            linear.add([c for c in self.pool.values() if c not in set(linear.columns)])
+            bound, duals, _ = self.converge(placing, linear, scale=max(everything, 1.0) / max(problem.n_cases, 1))
+            bound = min(bound + placing.costing * costs * len(problem.groups), everything)
         chosen, bound = self.close(placing, linear, duals, bound, chosen)
         if chosen is None:
             raise _core.InvalidArgument("no lists keep every rule and place the cases that must be placed")
         worth = math.fsum(column.worth for column in chosen)
-        bound = max(min(bound, everything), worth)
+        bound = max(min(self._whole(bound), everything), worth)
         cost_bound = 0.0
         if costs > 0:
             stage = _Stage(0.0, 1.0, least_worth=worth - 1e-9 * max(everything, 1.0))
             chosen, cost_bound = self.cheapest(stage, chosen)
             assert chosen is not None
         return self._chosen(chosen, bound, cost_bound, stock_prices, session_prices)
+
+    def _whole(self, bound: float) -> float:
+        """A bound of the worth, lowered to the next that whole worths can add up to."""
+        whole = all(float(w).is_integer() for group in self.problem.groups for w in group.worth)
+        return math.floor(bound + 1e-6) if whole else bound
 
     def _most_cost(self, minutes: float) -> float:
         cost = self.problem.cost

@@ -20,7 +20,7 @@ struct PricingProblem {
     std::uint64_t most_nodes = 1 << 20;  ///< lists looked at before the search gives up
     /// Lists whose risk by moments (Fenton-Wilkinson, IRE Trans 1960;8:57-67) is so far over the limit are passed over
     /// unseen, with all that they are part of. The limit on risk is relaxed by it, that on minutes by its share.
-    double moment_error = 0.05;
+    double moment_error = 0.035;
     const std::set<std::vector<int>>* refused = nullptr;  ///< lists (positions, ascending) that are out
 };
 
