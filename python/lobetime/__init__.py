@@ -9,7 +9,7 @@
 For planning theatre time only; not clinical advice: see ``lt.CAUTION``.
 """
 
-from . import datasets, quantities
+from . import datasets, lists, quantities
 from ._core import (
     Error,
     InvalidArgument,
@@ -34,6 +34,7 @@ from .evidence import (
     pool_studies,
     published_prior,
 )
+from .lists import ListOptions, Plan, Sessions, Stock, plan_lists, read_sessions, read_stock
 from .mixed import MixedRegression
 from .model import DriftWarning, IntervalWarning, Summary, TheatreTimeModel, load_model
 from .monitor import Monitoring, MonitorWarning, monitor
@@ -56,18 +57,22 @@ __all__ = [
     "InvalidArgument",
     "InvalidData",
     "InvalidModelFile",
+    "ListOptions",
     "MixedRegression",
     "MonitorWarning",
     "Monitoring",
     "NotConverged",
     "NotFinite",
     "NotIdentifiable",
+    "Plan",
     "PooledRates",
     "PooledStudies",
     "Prediction",
     "PublishedPrior",
     "RegressionWarning",
     "RobustRegression",
+    "Sessions",
+    "Stock",
     "Summary",
     "TheatreTimeModel",
     "__version__",
@@ -76,13 +81,17 @@ __all__ = [
     "datasets",
     "diagnose_regression",
     "evidence_table",
+    "lists",
     "load_model",
     "monitor",
+    "plan_lists",
     "pool_rates",
     "pool_studies",
     "published_prior",
     "quantities",
     "read_bookings",
     "read_cases",
+    "read_sessions",
+    "read_stock",
     "slots",
 ]

@@ -851,6 +851,247 @@ def _print_slots(console: Console, table: pd.DataFrame, guesses: list[dict[str, 
         console.print(" ".join(foot))
 
 
+# --- lists -----------------------------------------------------------------------------------------------------------
+
+
+def _read_other(reader: Callable[..., Any], path: Path) -> Any:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", lt.DataWarning)  # told from .warnings
+        return reader(path)
+
+
+def _fixed(pairs: Sequence[str]) -> dict[str, str]:
+    fixed: dict[str, str] = {}
+    for pair in pairs:
+        case, sign, session = (part.strip() for part in pair.partition("="))
+        if not (case and sign and session):
+            raise typer.BadParameter(f"{pair!r} is not CASE=SESSION", param_hint="--fix")
+        if fixed.setdefault(case, session) != session:
+            raise typer.BadParameter(f"{case} is fixed to two sessions", param_hint="--fix")
+    return fixed
+
+
+@app.command(epilog=_EPILOG)
+def lists(
+    bookings: Annotated[
+        Path, typer.Argument(metavar="BOOKINGS", help="Waiting cases: .csv, .tsv, .xlsx or .parquet.", **_EXISTING)
+    ],
+    sessions: Annotated[
+        Path,
+        typer.Argument(
+            metavar="SESSIONS",
+            help="Blocks of theatre time: session_id, starts_at, minutes or ends_at ...",
+            **_EXISTING,
+        ),
+    ],
+    stock: Annotated[
+        Path | None,
+        typer.Option("--stock", metavar="STOCK", help="Device sets, canisters and irrigation a day.", **_EXISTING),
+    ] = None,
+    model: Annotated[
+        Path | None, typer.Option("--model", metavar="MODEL", help="Model file that lobetime fit wrote.", **_EXISTING)
+    ] = None,
+    history: Annotated[
+        Path | None,
+        typer.Option(
+            "--history", metavar="HISTORY", help="Past cases to fit first, instead of a model file.", **_EXISTING
+        ),
+    ] = None,
+    overrun_risk: Annotated[
+        float,
+        typer.Option(
+            "--overrun-risk", metavar="CHANCE", callback=_chance, help="Accepted chance that a list overruns, 0 to 1."
+        ),
+    ] = 0.2,
+    turnover: Annotated[
+        float, typer.Option("--turnover", metavar="MINUTES", min=0, max=240, help="Median turnover between cases.")
+    ] = 31,
+    fix: Annotated[
+        list[str],
+        typer.Option("--fix", metavar="CASE=SESSION", help="A case that must come there. Repeatable."),
+    ] = [],  # noqa: B006 - typer copies it
+    today: Annotated[
+        datetime | None,
+        typer.Option(
+            "--today",
+            metavar="DATE",
+            formats=["%Y-%m-%d"],
+            help="First day to plan for; by default the first session's.",
+            show_default=False,
+        ),
+    ] = None,
+    seed: Annotated[int, typer.Option("--seed", min=0, max=2**32, help="The same seed gives the same plan.")] = 1,
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Judge every list once more, on draws that decided nothing, and say so.")
+    ] = False,
+    excel: Annotated[
+        Path | None, typer.Option("--excel", metavar="PATH", help="Write an .xlsx workbook.", show_default=False)
+    ] = None,
+    calendar: Annotated[
+        Path | None, typer.Option("--calendar", metavar="PATH", help="Write an iCalendar file.", show_default=False)
+    ] = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option("--picture", metavar="PATH", help="Write a picture: .png, .svg or .pdf.", show_default=False),
+    ] = None,
+    room_sheets: Annotated[
+        Path | None,
+        typer.Option(
+            "--room-sheets", metavar="PATH", help="Write an .html page a list, to pin up.", show_default=False
+        ),
+    ] = None,
+    csv: _CsvOption = None,
+    json: _JsonOption = False,
+) -> None:
+    """Choose whole lists: which cases on which session, in what order, at what risk."""
+    if model is not None and history is not None:
+        raise typer.BadParameter("give one of --model and --history, not both", param_hint="--history")
+    inputs = (bookings, sessions, stock, model, history)
+    outputs = {
+        "--csv": csv,
+        "--excel": excel,
+        "--calendar": calendar,
+        "--picture": picture,
+        "--room-sheets": room_sheets,
+    }
+    for option, path in outputs.items():
+        _check_output(path, option, *inputs, *(other for name, other in outputs.items() if name != option))
+    fixed = _fixed(fix)
+    with _busy(f"reading {bookings.name}"):
+        booked = _read(lt.read_bookings, bookings, {})
+        blocks = _read_other(lt.read_sessions, sessions)
+        amounts = None if stock is None else _read_other(lt.read_stock, stock)
+        cases = _read(lt.read_cases, history, {}) if history is not None else None
+    if model is not None:
+        fitted = _load(model)
+    elif cases is not None:
+        fitted = _fit(lt.TheatreTimeModel(), cases)
+    else:
+        fitted = lt.TheatreTimeModel()
+    with _busy("choosing lists"):
+        plan = lt.plan_lists(
+            fitted.predict(booked, draws=1000, seed=seed),
+            booked,
+            blocks,
+            stock=amounts,
+            fixed=fixed,
+            overrun_risk=overrun_risk,
+            turnover_median_min=turnover,
+            today=None if today is None else today.date(),
+            seed=seed,
+        )
+    checked = plan.check() if verify else None
+    if checked is not None and not checked.attrs["passed"]:
+        raise lt.NotConverged("a list is over its limit on fresh draws: no plan is given")
+
+    from . import lists as outputs_of
+
+    if excel is not None:
+        outputs_of.write_workbook(plan, excel)
+        _note(f"{excel}: written. {CAUTION}")
+    if calendar is not None:
+        if plan.lists.empty:
+            raise lt.InvalidArgument("there is no list, so there is no calendar to write")
+        _write_whole(calendar, outputs_of.to_icalendar(plan))
+    if picture is not None:
+        _write_picture(plan, picture)
+    if room_sheets is not None:
+        _write_whole(room_sheets, outputs_of.room_sheet_html(plan))
+    if csv is not None:
+        _write_csv(csv, outputs_of.to_csv_table(plan))
+    if json:
+        content = outputs_of.to_json_dict(plan)
+        content.pop("caution", None)
+        if checked is not None:
+            content["verified"] = checked
+        _print_json("lists", content)
+    if not json and all(path is None for path in outputs.values()):
+        _print_plan(plan, checked, bookings.name)
+        _print_caution(_console())
+
+
+def _write_whole(path: Path, content: str | bytes) -> None:
+    with _writing():
+        _core.write_whole(os.fspath(path), content)
+    _note(f"{path}: written. {CAUTION}")
+
+
+def _write_picture(plan: lt.Plan, path: Path) -> None:
+    import io
+
+    import matplotlib
+
+    matplotlib.use("Agg")
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in ("png", "svg", "pdf"):
+        raise typer.BadParameter(f"{path} does not end in .png, .svg or .pdf", param_hint="--picture")
+    drawn = lt.lists.plan_display(plan).plot()
+    held = io.BytesIO()
+    drawn.figure_.savefig(held, format=kind, dpi=150)
+    _write_whole(path, held.getvalue())
+
+
+def _print_plan(plan: lt.Plan, checked: pd.DataFrame | None, name: str) -> None:
+    console, f = _console(), plan.facts
+    risk = f"{100 * f['overrun_risk']:g} %"
+    console.print(
+        f"{f['placed']} of {f['waiting']} cases of {_shown(name)} on {_count(len(plan.lists), 'list')}", style="bold"
+    )
+    console.print(
+        f"Chance of overrun at most {risk} a list, unless its session says otherwise. From {f['origin']}. Worth placed "
+        f"{f['placement_value']:.1f}, no plan places more than {f['placement_bound']:.1f}; then overtime and idle "
+        f"time, cost {f['cost']:.0f}, within {100 * f['cost_gap']:.1f} % of the least.\n"
+    )
+    cases = plan.cases.to_dict("records")
+    for row in plan.lists.to_dict("records"):
+        done = row["starts_at"] + _minutes(row["finish_q80_min"])
+        console.print(
+            f"{row['starts_at']:%a %Y-%m-%d %H:%M} to {row['ends_at']:%H:%M}  {_shown(row['session_id'])}  "
+            f"surgeon {_shown(row['surgeon'] or '?')}  overrun {_percent(row['overrun_risk'])}  80 % done by {done:%H:%M}  "
+            f"booked {100 * row['booked_utilisation']:.0f} %, touch {100 * row['touch_utilisation']:.0f} %",
+            style="bold",
+        )
+        right = ["gland mL", "slot min", "swaps", "bags"]
+        table = _table("", "start", "case", *right, right=right)
+        for case in cases:
+            if case["session_id"] != row["session_id"]:
+                continue
+            table.add_row(
+                str(case["position"]),
+                f"{case['starts_at']:%H:%M}",
+                _shown(case["case_id"]),
+                f"{case['gland_ml']:g}" + (" large" if case["large"] else ""),
+                f"{case['slot_min']:g}",
+                f"{case['swaps_median']:g} to {case['swaps_q95']:g}",
+                str(case["irrigation_bags_q95"]),
+            )
+        console.print(table)
+        if row["words"]:
+            _print_beneath(console, "help", row["words"])
+    if len(plan.unplaced):
+        console.print(f"\nNot placed: {len(plan.unplaced)}", style="bold")
+        table = _table("case", "gland mL", "why", right=["gland mL"])
+        for case in plan.unplaced.to_dict("records"):
+            table.add_row(_shown(case["case_id"]), f"{case['gland_ml']:g}", _printable(case["words"]))
+        console.print(table)
+    for words in plan.stock_use["words"]:
+        if words:
+            console.print(_printable(words))
+    console.print(
+        f"\nMean overtime {f['overtime_mean_min']:.0f} min, idle {f['idle_mean_min']:.0f} min in all; "
+        f"{f['hours_given_back']:.1f} h of sessions are not used."
+    )
+    if checked is not None:
+        console.print(f"Verified: {len(checked)} lists on 200,000 fresh draws each, all within 0.002 of their limit.")
+    console.print("Taken from elsewhere: " + "; ".join(f["assumptions"]) + ".")
+
+
+def _minutes(value: float) -> Any:
+    import pandas as pd
+
+    return pd.Timedelta(minutes=value)
+
+
 # --- monitor ---------------------------------------------------------------------------------------------------------
 
 

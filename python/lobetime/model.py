@@ -308,7 +308,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         bookings = bookings if isinstance(bookings, Bookings) else read_bookings(bookings)
         fitted = self._fitted_or_prior()
         core = _core.predict(fitted, bookings.table, draws=draws, seed=seed, threads=self.threads, conformal=conformal)
-        return Prediction(core, bookings, fitted)
+        return Prediction(core, bookings, fitted, seed=seed, conformal=conformal, threads=self.threads)
 
     def conf_int(
         self,

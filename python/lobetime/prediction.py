@@ -42,8 +42,19 @@ class Prediction:
         By how many the total was corrected; 0 = as the model has it. See ``TheatreTimeModel.calibration``.
     """
 
-    def __init__(self, core: _core.Prediction, bookings: Bookings, fitted: _core.FittedModel) -> None:
+    def __init__(
+        self,
+        core: _core.Prediction,
+        bookings: Bookings,
+        fitted: _core.FittedModel,
+        *,
+        seed: int = 1,
+        conformal: bool | None = None,
+        threads: int = 0,
+    ) -> None:
         self._core = core
+        self._conformal, self._threads = conformal, threads
+        self.seed = seed
         self._fitted = fitted
         self.bookings = bookings
         self.draws: npt.NDArray[np.float64] = core.draws
@@ -52,6 +63,12 @@ class Prediction:
 
     def __len__(self) -> int:
         return int(self.draws.shape[0])
+
+    def again(self, bookings: Bookings, *, draws: int, seed: int) -> Prediction:
+        """Other bookings, or the same with other surgeons or devices, predicted by the same model."""
+        conformal, threads = self._conformal, self._threads
+        core = _core.predict(self._fitted, bookings.table, draws=draws, seed=seed, threads=threads, conformal=conformal)
+        return Prediction(core, bookings, self._fitted, seed=seed, conformal=conformal, threads=threads)
 
     def __repr__(self) -> str:
         return f"<Prediction of {len(self)} cases, {self.draws.shape[1]} draws>"

@@ -1,1 +1,31 @@
-"""Whole lists: which cases on which session, in what order, at what risk."""
+"""Whole lists: which cases on which session, in what order, at what risk.
+
+`plan_lists` chooses them; `read_sessions` and `read_stock` read what there is. Outputs of a plan: `write_workbook`,
+`to_icalendar`, `plan_display`, `room_sheet`, `room_sheet_html`, `to_json_dict`, `to_csv_table`.
+"""
+
+from .calendar import to_icalendar
+from .machine import to_csv_table, to_json_dict
+from .options import ListOptions
+from .picture import plan_display
+from .plan import Plan, plan_lists
+from .room_sheet import room_sheet, room_sheet_html
+from .sessions import Sessions, Stock, read_sessions, read_stock
+from .workbook import write_workbook
+
+__all__ = [
+    "ListOptions",
+    "Plan",
+    "Sessions",
+    "Stock",
+    "plan_display",
+    "plan_lists",
+    "read_sessions",
+    "read_stock",
+    "room_sheet",
+    "room_sheet_html",
+    "to_csv_table",
+    "to_icalendar",
+    "to_json_dict",
+    "write_workbook",
+]

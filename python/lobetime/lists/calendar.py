@@ -98,7 +98,7 @@ def to_icalendar(
     if zone is not None:
         first, last = plan.lists["starts_at"].min(), plan.lists["ends_at"].max()
         calendar.add_missing_timezones(first.date() - timedelta(days=366), last.date() + timedelta(days=366))
-    return calendar.to_ical()
+    return bytes(calendar.to_ical())
 
 
 def _zone(timezone: str) -> tzinfo:

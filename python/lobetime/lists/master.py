@@ -16,6 +16,7 @@ import math
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -80,7 +81,7 @@ class _Linear:
     def __init__(self, problem: ListProblem, stage: _Stage, penalty: float) -> None:
         import highspy
 
-        self._kinds = highspy
+        self._kinds: Any = highspy
         self.problem, self.stage = problem, stage
         self.columns: list[Column] = []
         n, groups, stock = problem.n_cases, len(problem.groups), len(problem.stock)
@@ -99,7 +100,7 @@ class _Linear:
             self._artificial.append((penalty / max(stage.least_worth, 1e-9) * max(n, 1), self._worth_row, 1.0))
         self.highs = self._fresh(self._artificial, [])
 
-    def _fresh(self, artificial: Sequence[tuple[float, int, float]], columns: Sequence[Column]) -> object:
+    def _fresh(self, artificial: Sequence[tuple[float, int, float]], columns: Sequence[Column]) -> Any:
         highs = self._kinds._Highs()  # run() of the plain class does not start threads of its own
         highs.setOptionValue("output_flag", False)
         highs.setOptionValue("threads", 1)
@@ -123,7 +124,7 @@ class _Linear:
             values.append(column.worth)
         return np.array(rows, np.int32), np.array(values)
 
-    def _add(self, highs: object, columns: Iterable[Column]) -> None:
+    def _add(self, highs: Any, columns: Iterable[Column]) -> None:
         costs, starts, index, value = [], [], [], []
         filled = 0
         for column in columns:
@@ -135,7 +136,7 @@ class _Linear:
             filled += len(rows)
         if costs:
             n = len(costs)
-            highs.addCols(  # type: ignore[attr-defined]
+            highs.addCols(
                 n, np.array(costs), np.zeros(n), np.full(n, self._kinds.kHighsInf), filled, np.array(starts, np.int32),
                 np.concatenate(index), np.concatenate(value),
             )  # fmt: skip
@@ -147,10 +148,10 @@ class _Linear:
     def solve(self) -> tuple[float, Doubles, _Duals]:
         """Value of the linear programme (artificial columns count), the columns' shares, dual prices."""
         highs = self.highs
-        highs.run()  # type: ignore[attr-defined]
-        if highs.getModelStatus() != self._kinds.HighsModelStatus.kOptimal:  # type: ignore[attr-defined]
-            raise _core.NotConverged(f"the linear programme ended {highs.getModelStatus()}")  # type: ignore[attr-defined]
-        solution = highs.getSolution()  # type: ignore[attr-defined]
+        highs.run()
+        if highs.getModelStatus() != self._kinds.HighsModelStatus.kOptimal:
+            raise _core.NotConverged(f"the linear programme ended {highs.getModelStatus()}")
+        solution = highs.getSolution()
         dual = -np.asarray(solution.row_dual)
         n = self.problem.n_cases
         must = np.array([low == up for low, up in self._bounds[:n]])
@@ -161,7 +162,7 @@ class _Linear:
             worth=max(-dual[self._worth_row], 0.0) if self.stage.least_worth is not None else 0.0,
         )
         shares = np.asarray(solution.col_value)[len(self._artificial) :]
-        return -highs.getInfo().objective_function_value, shares, duals  # type: ignore[attr-defined]
+        return -highs.getInfo().objective_function_value, shares, duals
 
     def choose(self, columns: Sequence[Column], nodes: int, seconds: float) -> tuple[list[Column] | None, bool]:
         """The best whole choice among columns that HiGHS finds in so many nodes, and whether it is proven to be.
@@ -171,19 +172,19 @@ class _Linear:
         highs = self._fresh([], columns)
         n = len(columns)
         for k in range(n):
-            highs.changeColBounds(k, 0.0, float(len(self.problem.groups[columns[k].group].sessions)))  # type: ignore[attr-defined]
-            highs.changeColIntegrality(k, self._kinds.HighsVarType.kInteger)  # type: ignore[attr-defined]
-        highs.setOptionValue("mip_rel_gap", 0.0)  # type: ignore[attr-defined]
-        highs.setOptionValue("mip_abs_gap", 1e-9)  # type: ignore[attr-defined]
-        highs.setOptionValue("mip_max_nodes", nodes)  # type: ignore[attr-defined]
+            highs.changeColBounds(k, 0.0, float(len(self.problem.groups[columns[k].group].sessions)))
+            highs.changeColIntegrality(k, self._kinds.HighsVarType.kInteger)
+        highs.setOptionValue("mip_rel_gap", 0.0)
+        highs.setOptionValue("mip_abs_gap", 1e-9)
+        highs.setOptionValue("mip_max_nodes", nodes)
         if math.isfinite(seconds):
-            highs.setOptionValue("time_limit", max(seconds, 0.1))  # type: ignore[attr-defined]
-        highs.run()  # type: ignore[attr-defined]
-        values = np.asarray(highs.getSolution().col_value)  # type: ignore[attr-defined]
-        info = highs.getInfo()  # type: ignore[attr-defined]
+            highs.setOptionValue("time_limit", max(seconds, 0.1))
+        highs.run()
+        values = np.asarray(highs.getSolution().col_value)
+        info = highs.getInfo()
         if len(values) != n or info.primal_solution_status != 2:
             return None, False
-        proven = highs.getModelStatus() == self._kinds.HighsModelStatus.kOptimal  # type: ignore[attr-defined]
+        proven = highs.getModelStatus() == self._kinds.HighsModelStatus.kOptimal
         return [column for column, x in zip(columns, values, strict=True) for _ in range(round(x))], proven
 
 
@@ -264,7 +265,7 @@ class _Solver:
         """Every case alone on every kind of session that it may come to."""
         for g, group in enumerate(self.problem.groups):
             for case, position in zip(group.cases, group.positions, strict=True):
-                if self.problem.large[case] and group.rule.most_large < 1 or [position] in group.refused:
+                if (self.problem.large[case] and group.rule.most_large < 1) or [position] in group.refused:
                     continue
                 risk = _core.list_risk(group.times, [position], group.rule)
                 if risk.keeps(group.rule):
@@ -316,9 +317,9 @@ class _Solver:
             new = self._take(column for columns in found for column in columns)
             if new:
                 linear.add(new)
-            elif complete and best_bound - value <= 0.6 * self.effort.gap * abs(value):
-                break
-            elif nodes >= self.effort.most_nodes:
+            elif (
+                complete and best_bound - value <= 0.6 * self.effort.gap * abs(value)
+            ) or nodes >= self.effort.most_nodes:
                 break
             else:
                 # No list that is easily found improves. To show that the bound is near, lists need not be searched that
@@ -428,7 +429,7 @@ class _Solver:
 
     def _most_cost(self, minutes: float) -> float:
         cost = self.problem.cost
-        return minutes * (cost.open_per_min + cost.idle_per_min + cost.overtime_per_min)
+        return float(minutes * (cost.open_per_min + cost.idle_per_min + cost.overtime_per_min))
 
     def cheapest(self, stage: _Stage, incumbent: list[Column] | None) -> tuple[list[Column] | None, float]:
         """The least cost of a stage, and its bound."""
@@ -450,7 +451,7 @@ class _Solver:
         if any(m != round(m) for m in minutes):
             return cost
         step = given.open_per_min * math.gcd(*(round(m) for m in minutes))
-        return step * math.ceil(cost / step - 1e-6)
+        return float(step * math.ceil(cost / step - 1e-6))
 
     def _chosen(
         self, columns: list[Column], placement_bound: float, cost_bound: float, stock: Doubles, sessions: Doubles

@@ -1,0 +1,731 @@
+"""From bookings and sessions to lists: eligibility, times in each kind of session, stock, the choice."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from .. import _core
+from ..caution import CAUTION
+from ..prediction import Prediction
+from ..reading import DataWarning, InvalidData
+from .master import Effort, choose_lists
+from .options import ListOptions
+from .problem import Chosen, Column, Group, ListProblem
+from .sessions import Sessions, Stock, read_sessions, read_stock
+
+Floats = npt.NDArray[np.float32]
+Flags = npt.NDArray[np.bool_]
+
+_SCREENING = 4096
+_CHUNK_DRAWS = 4_000_000  # cases x draws predicted at a time, to keep the memory low
+_FRESH = 0x5EED  # added to the seed for draws that decided nothing
+_MOST_TIGHTENED = 25
+_ORDER_DRAWS = 2048
+_PRIORITY_WORTH = {"1": 2.0, "2": 1.4}
+
+
+@dataclass
+class _Kind:
+    """What every case would take in one kind of session, and use up."""
+
+    bookings: Any
+    members: list[int]
+    times: _core.ListTimes
+    mean_swaps: npt.NDArray[np.float64]
+    mean_litres: npt.NDArray[np.float64]
+
+
+def _gaps(options: ListOptions, rows: int, draws: int, seed: int, stream: int = 0) -> Floats:
+    """Late start and turnovers, (1 + gaps) x draws."""
+
+    def law(median: float, cv: float, key: int) -> Floats:
+        if median <= 0:
+            return np.zeros(draws, np.float32)
+        rng = np.random.Generator(np.random.Philox(np.random.SeedSequence([seed, stream, key, 0x6A9])))
+        sigma = math.sqrt(math.log1p(cv**2))
+        return np.exp(math.log(median) + sigma * rng.standard_normal(draws)).astype(np.float32)
+
+    late = options.late_start_median_min if options.overrun == "end" else 0.0
+    first = [law(late, options.late_start_cv, 0)]
+    return np.stack([*first, *(law(options.turnover_median_min, options.turnover_cv, g) for g in range(1, rows))])
+
+
+class Planner:
+    """One planning problem, read and judged; `solve` makes the plan."""
+
+    def __init__(
+        self,
+        pred: Prediction,
+        sessions: Sessions,
+        stock: Stock | None,
+        options: ListOptions,
+        fixed: Mapping[str, str],
+        worth: Mapping[str, float] | None,
+    ) -> None:
+        self.pred, self.stock, self.options = pred, stock, options
+        order = sessions.frame.sort_values(["starts_at", "session_id"], kind="stable").reset_index(drop=True)
+        self.sessions = order
+        ids = pred.case_ids
+        self.canonical = sorted(range(len(ids)), key=lambda i: ids[i])
+        frame = pred.bookings.frame.iloc[self.canonical].reset_index(drop=True)
+        self.ids = [ids[i] for i in self.canonical]
+        for name in ("surgeon", "blade", "suction", "anaesthesia", "priority"):
+            text = frame[name].fillna("").astype(str) if name in frame else pd.Series([""] * len(frame))
+            frame[name] = text
+        if "canister_ml" not in frame:
+            frame["canister_ml"] = np.inf
+        for name in ("days_waiting",):
+            if name not in frame:
+                frame[name] = np.nan
+        frame["due_by"] = pd.to_datetime(frame["due_by"]) if "due_by" in frame else pd.NaT
+        frame["case_id"] = self.ids
+        self.frame = frame
+        self.large = (frame["gland_ml"] > options.large_ml).to_numpy(bool)
+        self.fixed = dict(fixed)
+        self.today = pd.Timestamp(options.today) if options.today else order["starts_at"].min().normalize()
+        self.n, self.m = len(frame), len(order)
+        self._check_input()
+        self.worth = self._worths(worth)
+        self._eligibility()
+        self._kinds()
+        self._check_fixed_alone()
+
+    # --- judged before anything is computed ---
+
+    def _check_input(self) -> None:
+        problems: list[tuple[int, str, str, str]] = []
+        codes = set(self.sessions["session_id"])
+        known = set(self.ids)
+        if len(known) != len(self.ids):
+            problems.append((1, "case_id", "", "a case_id of its own for every booking"))
+        for case, session in self.fixed.items():
+            if case not in known:
+                problems.append((1, "fixed", case, "a case_id of the bookings"))
+            if session not in codes:
+                problems.append((1, "fixed", session, "a session_id of the sessions"))
+        operating = set(self.sessions["surgeon"]) - {""}
+        anyone = (self.sessions["surgeon"] == "").any()
+        rows = {case: row + 2 for row, case in enumerate(self.pred.case_ids)}
+        for at in range(self.n):
+            case, one = self.ids[at], self.frame.iloc[at]
+            if one["surgeon"] and not anyone and one["surgeon"] not in operating:
+                problems.append(
+                    (
+                        rows[case],
+                        "surgeon",
+                        one["surgeon"],
+                        f"a surgeon of the sessions: {', '.join(sorted(operating))}",
+                    )
+                )
+            if one["due_by"] == one["due_by"] and one["due_by"] < self.today:
+                problems.append(
+                    (
+                        rows[case],
+                        "due_by",
+                        f"{one['due_by']:%Y-%m-%d}",
+                        f"a day from {self.today:%Y-%m-%d} on, the first that is planned for",
+                    )
+                )
+        for at in range(self.m):
+            start = self.sessions["starts_at"].iloc[at]
+            if start < self.today:
+                problems.append(
+                    (at + 2, "starts_at", f"{start:%Y-%m-%dT%H:%M}", f"a session from {self.today:%Y-%m-%d} on")
+                )
+        if problems:
+            raise InvalidData(
+                pd.DataFrame(problems, columns=["row", "column", "value", "allowed"]), "bookings and sessions"
+            )
+
+    def _worths(self, given: Mapping[str, float] | None) -> npt.NDArray[np.float64]:
+        if given is not None:
+            bad = [case for case in self.ids if not (case in given and given[case] > 0 and math.isfinite(given[case]))]
+            if bad:
+                raise _core.InvalidArgument(
+                    f"worth needs a positive number for every case; not for {', '.join(bad[:20])}"
+                )
+            return np.array([float(given[case]) for case in self.ids])
+        waiting = self.frame["days_waiting"].fillna(0.0).to_numpy(float)
+        factor = self.frame["priority"].map(lambda p: _PRIORITY_WORTH.get(p, 1.0)).to_numpy(float)
+        last = self.sessions["starts_at"].max().normalize()
+        due = np.where((self.frame["due_by"] <= last).to_numpy(bool), 2.0, 1.0)
+        worths: npt.NDArray[np.float64] = np.round((1.0 + waiting / 90.0) * factor * due, 3)
+        return worths
+
+    def _eligibility(self) -> None:
+        """Why each case cannot come on each session: "" where it can. The first rule that fails is told."""
+        self.why = np.full((self.n, self.m), "", dtype=object)
+        f, s = self.frame, self.sessions
+
+        def differ(name: str) -> Flags:
+            case, session = f[name].to_numpy(str)[:, None], s[name].to_numpy(str)[None, :]
+            apart: Flags = (case != "") & (session != "") & (case != session)
+            return apart
+
+        day = s["starts_at"].dt.normalize().to_numpy()[None, :]
+        rules: list[tuple[str, Flags]] = [
+            ("gland_rule", (f["gland_ml"].to_numpy(float)[:, None] > s["max_gland_ml"].to_numpy(float)[None, :])
+             | (self.large[:, None] & (s["max_large"].to_numpy(float) == 0)[None, :])),
+            ("due_by", (f["due_by"].to_numpy()[:, None] < day)),
+            ("device_class", differ("blade") | differ("suction")),
+            ("anaesthesia", differ("anaesthesia")),
+            ("surgeon", differ("surgeon")),
+        ]  # fmt: skip
+        for name, broken in rules:
+            self.why[broken] = name
+        at = {session: k for k, session in enumerate(s["session_id"])}
+        for case, session in self.fixed.items():
+            i = self.ids.index(case)
+            others = np.arange(self.m) != at[session]
+            self.why[i, others & (self.why[i] == "")] = "fixed"
+
+    # --- times ---
+
+    def _booked_as(self, session: pd.Series[Any], members: Sequence[int]) -> Any:
+        """The bookings of some cases as they would be on a session: its surgeon, device class and canister."""
+        frame = self.pred.bookings.frame.iloc[[self.canonical[i] for i in members]].reset_index(drop=True).copy()
+        frame["case_id"] = [self.ids[i] for i in members]
+        for name in ("surgeon", "blade", "suction"):
+            if session[name]:
+                if name == "surgeon" and "surgeon_case_no" in frame:
+                    other = (
+                        frame[name].fillna("").astype(str) != session[name] if name in frame else [True] * len(frame)
+                    )
+                    frame.loc[np.asarray(other, bool), "surgeon_case_no"] = np.nan
+                frame[name] = session[name]
+        if not math.isnan(session["canister_ml"]):
+            frame["canister_ml"] = session["canister_ml"]
+        from ..cases import read_bookings
+
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DataWarning)  # told when the bookings were read
+            return read_bookings(frame)
+
+    def predict(self, bookings: Any, draws: int, seed: int) -> tuple[Floats, Floats, Floats]:
+        """Theatre minutes, swaps and minutes of operation: cases x draws each."""
+        n = len(bookings)
+        out = np.empty((3, n, draws), np.float32)
+        step = max(_CHUNK_DRAWS // draws, 1)
+        for start in range(0, n, step):
+            rows = np.arange(start, min(start + step, n))
+            part = type(bookings)(
+                bookings.frame.iloc[rows].reset_index(drop=True), bookings.table.take(rows), bookings.warnings
+            )
+            told = self.pred.again(part, draws=draws, seed=seed)
+            out[0, rows] = told.totals
+            out[1, rows] = told.swaps
+            out[2, rows] = told.draws[:, :, :3].sum(axis=2)
+        return out[0], out[1], out[2]
+
+    def _kinds(self) -> None:
+        options, s = self.options, self.sessions
+        self.kind_of: list[int] = []
+        self.kinds: list[_Kind] = []
+        keys: dict[tuple[Any, ...], int] = {}
+        for at in range(self.m):
+            one = s.iloc[at]
+            drain = "booked" if math.isnan(one["canister_ml"]) else float(one["canister_ml"])
+            keys.setdefault((one["surgeon"], one["blade"], one["suction"], drain), len(keys))
+            self.kind_of.append(keys[one["surgeon"], one["blade"], one["suction"], drain])
+        gaps = _gaps(options, options.most_cases, options.draws, self.options.seed)
+        for kind in range(len(keys)):
+            where = [j for j in range(self.m) if self.kind_of[j] == kind]
+            members = [i for i in range(self.n) if (self.why[i, where] == "").any()]
+            booked = self._booked_as(s.iloc[where[0]], members) if members else None
+            if booked is None:
+                empty = np.empty((0, options.draws), np.float32)
+                self.kinds.append(_Kind(None, [], _core.ListTimes(empty, gaps, _SCREENING), np.empty(0), np.empty(0)))
+                continue
+            minutes, swaps, operation = self.predict(booked, options.draws, options.seed)
+            self.kinds.append(
+                _Kind(booked, members, _core.ListTimes(minutes, gaps, _SCREENING), swaps.mean(axis=1, dtype=float),
+                      operation.mean(axis=1, dtype=float) * options.irrigation_l_min)
+            )  # fmt: skip
+
+    def rule(self, at: int, *, decided: bool) -> _core.ListRule:
+        """The rule of a session. What decides is a little stricter than what is promised: chosen lists are lucky."""
+        o, one = self.options, self.sessions.iloc[at]
+        risk = o.risk if math.isnan(one["overrun_risk"]) else float(one["overrun_risk"])
+        far = float("inf") if math.isnan(one["max_overtime_min"]) else float(one["max_overtime_min"])
+        if decided and o.verify_draws and risk < 1:
+            risk = max(risk - math.sqrt(risk * (1 - risk) / o.draws), 0.0)
+        most = o.most_cases if math.isnan(one["max_cases"]) else min(int(one["max_cases"]), o.most_cases)
+        return _core.ListRule(
+            minutes=float(one["minutes"]),
+            grace_min=o.grace_min,
+            overrun_risk=risk,
+            expected_overtime_min=o.expected_overtime_min if o.limit == "expected_overtime" else float("inf"),
+            far_over_min=far,
+            far_over_risk=o.far_over_risk,
+            most_cases=most,
+            most_large=10**6 if math.isnan(one["max_large"]) else int(one["max_large"]),
+        )
+
+    def _check_fixed_alone(self) -> None:
+        """Fixed cases that break a rule, or that do not fit together."""
+        problems: list[tuple[int, str, str, str]] = []
+        for at in range(self.m):
+            session = self.sessions["session_id"].iloc[at]
+            here = [self.ids.index(case) for case, place in self.fixed.items() if place == session]
+            broken = [i for i in here if self.why[i, at]]
+            for i in broken:
+                problems.append(
+                    (at + 2, "fixed", self.ids[i], f"a case that may come on {session}: {self.why[i, at]} forbids it")
+                )
+            if not here or broken:
+                continue
+            kind, rule = self.kinds[self.kind_of[at]], self.rule(at, decided=True)
+            risk = _core.list_risk(kind.times, [kind.members.index(i) for i in here], rule)
+            if len(here) > rule.most_cases or self.large[here].sum() > rule.most_large:
+                problems.append(
+                    (
+                        at + 2,
+                        "fixed",
+                        ", ".join(self.ids[i] for i in here),
+                        "no more cases, or large glands, than the session may have",
+                    )
+                )
+            elif not risk.keeps(rule):
+                problems.append(
+                    (
+                        at + 2,
+                        "fixed",
+                        ", ".join(self.ids[i] for i in here),
+                        f"cases that fit {session}; these overrun with chance {risk.overrun:.3f}",
+                    )
+                )
+        if problems:
+            raise InvalidData(pd.DataFrame(problems, columns=["row", "column", "value", "allowed"]), "fixed cases")
+
+    # --- stock ---
+
+    def _stock_rows(self) -> None:
+        """One row a day and resource: what it has, and what each case uses of it on each session of that day."""
+        self.stock_rows: list[dict[str, Any]] = []
+        if self.stock is None:
+            return
+        days = self.sessions["starts_at"].dt.normalize()
+        frame = self.stock.frame
+        texts = frame[["what", "blade", "suction"]].astype(str).agg("|".join, axis=1)
+        kind_key = texts + "|" + frame["canister_ml"].fillna(0.0).astype(str)
+        for day in sorted(days.unique()):
+            here = np.flatnonzero((days == day).to_numpy())
+            named = set(kind_key[frame["day"] == day])
+            for k in range(len(frame)):
+                one = frame.iloc[k]
+                general = bool(pd.isna(one["day"]))
+                if (general and kind_key.iloc[k] in named) or (not general and one["day"] != day):
+                    continue
+                amount = float(one["amount"]) * (self._turns(one, here) if one["what"] == "device_set" else 1)
+                which = "/".join(x for x in (one["blade"], one["suction"]) if x)
+                if one["what"] == "canister" and not math.isnan(one["canister_ml"]):
+                    which = f"{one['canister_ml']:g} mL"
+                uses = {int(at): self._uses(one, int(at)) for at in here}
+                self.stock_rows.append(
+                    {"day": pd.Timestamp(day), "what": one["what"], "which": which, "amount": amount, "uses": uses,
+                     "limit": amount, "row": one, "sets": float(one["amount"])}
+                )  # fmt: skip
+
+    def _turns(self, one: pd.Series[Any], here: npt.NDArray[np.int64]) -> int:
+        """How often a set can be used on a day: again once its mean case and reprocessing are over."""
+        if math.isnan(one["reprocess_min"]):
+            return 1
+        s = self.sessions.iloc[here]
+        span = (s["ends_at"].max() - s["starts_at"].min()).total_seconds() / 60
+        means = [mean for at in here for mean in self.kinds[self.kind_of[at]].times.mean]
+        case = float(np.mean(means)) if means else span
+        return 1 + int(max(span - case, 0.0) // (case + float(one["reprocess_min"])))
+
+    def _uses(self, one: pd.Series[Any], at: int) -> dict[int, float]:
+        kind = self.kinds[self.kind_of[at]]
+        if kind.bookings is None:
+            return {}
+        frame = kind.bookings.frame
+        text = {
+            name: frame[name].fillna("").to_numpy(str) if name in frame else np.full(len(frame), "")
+            for name in ("blade", "suction")
+        }
+        canister = frame["canister_ml"].to_numpy(float) if "canister_ml" in frame else np.full(len(frame), np.inf)
+        canister = np.where(np.isnan(canister), np.inf, canister)
+        used: dict[int, float] = {}
+        for k, case in enumerate(kind.members):
+            if one["what"] == "device_set":
+                # A blank class may be any, so it counts.
+                match = all(not one[n] or not text[n][k] or one[n] == text[n][k] for n in ("blade", "suction"))
+                used[case] = 1.0 if match else 0.0
+            elif one["what"] == "canister":
+                match = math.isfinite(canister[k]) and (
+                    math.isnan(one["canister_ml"]) or canister[k] == one["canister_ml"]
+                )
+                used[case] = 1.0 + float(kind.mean_swaps[k]) if match else 0.0
+            else:
+                used[case] = float(kind.mean_litres[k])
+        return used
+
+    # --- the choice ---
+
+    def problem(self) -> ListProblem:
+        """Sessions that a list cannot tell apart, as groups."""
+        o = self.options
+        groups: dict[tuple[Any, ...], list[int]] = {}
+        rows_of = [[r for r, row in enumerate(self.stock_rows) if at in row["uses"]] for at in range(self.m)]
+        alone: dict[tuple[int, int], bool] = {}
+        self.alone_risk = np.full((self.n, self.m), np.nan)
+        eligible: list[tuple[int, ...]] = []
+        for at in range(self.m):
+            kind, rule = self.kinds[self.kind_of[at]], self.rule(at, decided=True)
+            can = []
+            for k, case in enumerate(kind.members):
+                if self.why[case, at]:
+                    continue
+                risk = _core.list_risk(kind.times, [k], rule)
+                self.alone_risk[case, at] = risk.overrun
+                alone[case, at] = risk.keeps(rule)
+                if alone[case, at]:
+                    can.append(case)
+                else:
+                    self.why[case, at] = "time_alone"
+            eligible.append(tuple(can))
+            r = rule
+            told = (
+                r.minutes,
+                r.grace_min,
+                r.overrun_risk,
+                r.expected_overtime_min,
+                r.far_over_min,
+                r.far_over_risk,
+                r.most_cases,
+                r.most_large,
+            )
+            groups.setdefault((self.kind_of[at], told, eligible[at], tuple(rows_of[at])), []).append(at)
+        made = []
+        for (kind_at, _, cases, rows), where in groups.items():
+            kind = self.kinds[kind_at]
+            uses = np.zeros((len(cases), len(self.stock_rows)))
+            for r in rows:
+                uses[:, r] = [self.stock_rows[r]["uses"][where[0]].get(case, 0.0) for case in cases]
+            positions = tuple(kind.members.index(case) for case in cases)
+            made.append(
+                Group(
+                    kind.times,
+                    self.rule(where[0], decided=True),
+                    cases,
+                    positions,
+                    tuple(where),
+                    self.worth[list(cases)],
+                    uses,
+                )
+            )
+        cost = _core.ListCost(
+            open_per_min=o.open_per_min, overtime_per_min=o.overtime_per_min, idle_per_min=o.idle_per_min
+        )
+        required = frozenset(self.ids.index(case) for case in self.fixed)
+        return ListProblem(
+            self.n, tuple(made), cost, self.large, required, np.array([row["limit"] for row in self.stock_rows])
+        )
+
+    def fresh(self, at: int, cases: Sequence[int], draws: int, seed: int) -> _core.ListTimes:
+        """Independent draws of one list on its session, in the order of ``cases``."""
+        kind = self.kinds[self.kind_of[at]]
+        rows = np.array([kind.members.index(case) for case in cases])
+        part = type(kind.bookings)(
+            kind.bookings.frame.iloc[rows].reset_index(drop=True),
+            kind.bookings.table.take(rows),
+            kind.bookings.warnings,
+        )
+        minutes, _, _ = self.predict(part, draws, seed)
+        return _core.ListTimes(minutes, _gaps(self.options, max(len(cases), 1), draws, seed, at + 1), 0)
+
+    def solve(self, progress: Callable[[str, float, float], object] | None = None) -> Plan:
+        """The lists, verified and tightened until none is over its limit."""
+        o = self.options
+        self._stock_rows()
+        effort = Effort(gap=o.gap, time_limit_s=o.time_limit_s, threads=o.threads)
+        known: Iterable[Column] = ()
+        verdicts: dict[tuple[int, tuple[int, ...]], float] = {}
+        problem = self.problem()
+        for _ in range(_MOST_TIGHTENED):
+            chosen, pool = choose_lists(problem, effort, known=known, progress=progress)
+            placed = self._assign(problem, chosen)
+            over = self._over(problem, placed, verdicts) if o.verify_draws else []
+            for g, cases in over:
+                group = problem.groups[g]
+                for other in problem.groups:
+                    if other.times is group.times and other.rule.minutes <= group.rule.minutes:
+                        position = dict(zip(other.cases, other.positions, strict=True))
+                        if all(case in position for case in cases):
+                            other.refused.add([position[case] for case in cases])
+            short = self._short(placed)
+            if not over and not short:
+                return Plan(self, problem, chosen, placed, verdicts)
+            out = set(over)
+            known = [c for c in pool if (c.group, c.cases) not in out]
+            if short:
+                problem = replace(problem, stock=np.array([row["limit"] for row in self.stock_rows]))
+        raise _core.NotConverged(
+            f"after {_MOST_TIGHTENED} rounds some lists are still over their limit on fresh draws: give more draws"
+        )
+
+    def _assign(self, problem: ListProblem, chosen: Chosen) -> list[tuple[int, int, tuple[int, ...]]]:
+        """(session, group, cases): in a group the list with the most worth a case comes first."""
+        placed = []
+        for g, group in enumerate(problem.groups):
+            lists = sorted(
+                (c for c in chosen.columns if c.group == g), key=lambda c: (-c.worth / len(c.cases), c.cases)
+            )
+            placed += [(at, g, c.cases) for at, c in zip(group.sessions, lists, strict=False)]
+        return sorted(placed)
+
+    def _over(
+        self,
+        problem: ListProblem,
+        placed: Sequence[tuple[int, int, tuple[int, ...]]],
+        verdicts: dict[tuple[int, tuple[int, ...]], float],
+    ) -> list[tuple[int, tuple[int, ...]]]:
+        over = []
+        for at, g, cases in placed:
+            rule = self.rule(at, decided=False)
+            key = (at, cases)
+            if key not in verdicts:
+                times = self.fresh(at, cases, self.options.verify_draws, self.options.seed + _FRESH)
+                risk = _core.list_risk(times, list(range(len(cases))), rule)
+                verdicts[key] = (
+                    risk.overrun
+                    if risk.keeps(rule)
+                    else max(risk.overrun, 1.0 if rule.overrun_risk >= 1 else 0.0) + 10.0
+                )
+            if verdicts[key] >= 10.0:
+                over.append((g, cases))
+        return over
+
+    def _short(self, placed: Sequence[tuple[int, int, tuple[int, ...]]]) -> bool:
+        """Lowers the limit of a stock row whose day may run short; whether any was."""
+        lowered = False
+        for row in self.stock_rows:
+            row["expected"], row["short"] = 0.0, 0.0
+            drawn = np.zeros(self.options.draws)
+            for at, _, cases in placed:
+                if at not in row["uses"]:
+                    continue
+                mine = [case for case in cases if row["uses"][at].get(case, 0.0) > 0]
+                row["expected"] += sum(row["uses"][at][case] for case in mine)
+                if mine and row["what"] != "device_set":
+                    details = self.details(at, tuple(mine))
+                    drawn += (1 + details.swaps if row["what"] == "canister" else details.litres).sum(axis=0)
+            if row["what"] != "device_set":
+                row["short"] = float((drawn > row["amount"]).mean())
+                if row["short"] > self.options.stock_risk:
+                    row["limit"] = 0.97 * min(row["expected"], row["limit"])
+                    lowered = True
+        return lowered
+
+    def details(self, at: int, cases: tuple[int, ...]) -> _Details:
+        """Draws of minutes, swaps and litres of some cases on a session."""
+        cache: dict[tuple[int, tuple[int, ...]], _Details] = self.__dict__.setdefault("_details", {})
+        key = (self.kind_of[at], cases)
+        if key not in cache:
+            kind = self.kinds[self.kind_of[at]]
+            rows = np.array([kind.members.index(case) for case in cases])
+            part = type(kind.bookings)(
+                kind.bookings.frame.iloc[rows].reset_index(drop=True),
+                kind.bookings.table.take(rows),
+                kind.bookings.warnings,
+            )
+            minutes, swaps, operation = self.predict(part, self.options.draws, self.options.seed)
+            cache[key] = _Details(part, minutes, swaps, operation * np.float32(self.options.irrigation_l_min))
+        return cache[key]
+
+
+@dataclass
+class _Details:
+    bookings: Any
+    minutes: Floats
+    swaps: Floats
+    litres: Floats
+
+
+@dataclass(repr=False, eq=False)
+class Plan:
+    """Lists with a stated chance of overrun each, what did not fit and why, and how far the plan is from the best one.
+
+    Attributes
+    ----------
+    lists, cases, unplaced, stock_use : pandas.DataFrame
+        One row a list, a placed case (in order), a case not placed, a day's resource.
+    facts : dict
+        Of the whole plan: placements, their bound and gap, cost, utilisation, what was asked, what was assumed.
+    """
+
+    planner: Planner
+    problem: ListProblem
+    chosen: Chosen
+    placed: list[tuple[int, int, tuple[int, ...]]]
+    verdicts: dict[tuple[int, tuple[int, ...]], float]
+    lists: pd.DataFrame = field(init=False)
+    cases: pd.DataFrame = field(init=False)
+    unplaced: pd.DataFrame = field(init=False)
+    stock_use: pd.DataFrame = field(init=False)
+    facts: dict[str, Any] = field(init=False)
+    caution: str = CAUTION
+
+    def __post_init__(self) -> None:
+        from .telling import tell
+
+        tell(self)
+
+    @property
+    def sessions(self) -> pd.DataFrame:
+        """The sessions as they were read, in order of time."""
+        return self.planner.sessions
+
+    @property
+    def backup_at(self) -> float:
+        """Chance of a device fault from which a backup set should be in the room."""
+        return self.planner.options.backup_at
+
+    def __repr__(self) -> str:
+        f = self.facts
+        used = f"{len(self.lists)} of {len(self.sessions)} sessions"
+        return f"<Plan: {f['placed']} of {f['waiting']} cases on {used}, {f['status']}>"
+
+    def check(
+        self, pred: Prediction | None = None, fresh_seed: int | None = None, draws: int = 200_000
+    ) -> pd.DataFrame:
+        """Every list judged again on draws that decided nothing: one row a list.
+
+        Columns: session_id, cases, overrun_risk (fresh), overrun_limit, feasible (the rule of the session is kept on
+        them to within 0.002), eligible (every case may come there, none twice, no more large glands or cases than
+        allowed). ``attrs`` holds "passed", and the plan's bounds and gaps.
+        """
+        planner = self.planner
+        if pred is not None and pred.case_ids != planner.pred.case_ids:
+            raise _core.InvalidArgument("check: the prediction is of other cases than the plan")
+        seed = planner.options.seed + 2 * _FRESH if fresh_seed is None else fresh_seed
+        rows = []
+        seen: set[int] = set()
+        for at, _, cases in self.placed:
+            rule = planner.rule(at, decided=False)
+            risk = _core.list_risk(planner.fresh(at, cases, draws, seed), list(range(len(cases))), rule)
+            free = (
+                not seen & set(cases)
+                and len(cases) <= rule.most_cases
+                and planner.large[list(cases)].sum() <= rule.most_large
+            )
+            allowed = free and all(planner.why[case, at] == "" for case in cases)
+            seen |= set(cases)
+            near = risk.keeps(rule) or (rule.overrun_risk < 1 and risk.overrun <= rule.overrun_risk + 0.002)
+            rows.append(
+                (
+                    planner.sessions["session_id"].iloc[at],
+                    len(cases),
+                    risk.overrun,
+                    rule.overrun_risk,
+                    bool(near),
+                    bool(allowed),
+                )
+            )
+        out = pd.DataFrame(
+            rows, columns=["session_id", "cases", "overrun_risk", "overrun_limit", "feasible", "eligible"]
+        )
+        keys = ("placement_bound", "placement_gap", "cost_bound", "cost_gap")
+        out.attrs = {"passed": bool((out["feasible"] & out["eligible"]).all()), **{k: self.facts[k] for k in keys}}
+        return out
+
+    def what_if(self, *, sessions: Any = None, stock: Any = None, **options: Any) -> pd.DataFrame:
+        """The same planned with something changed: one row a figure, columns now, then, difference.
+
+        ``sessions`` and ``stock`` replace those of the plan; anything else is a setting of :class:`ListOptions`, such
+        as ``overrun_risk=0.15``. The other plan is in ``attrs["plan"]``.
+        """
+        p = self.planner
+        changed = replace(p.options, **options)
+        planner = Planner(
+            p.pred,
+            Sessions(p.sessions, p.sessions.head(0)) if sessions is None else _sessions(sessions),
+            p.stock if stock is None else _stock(stock),
+            changed,
+            p.fixed,
+            dict(zip(p.ids, p.worth.tolist(), strict=True)),
+        )
+        other = planner.solve()
+        names = (
+            "placed",
+            "placement_value",
+            "hours_opened",
+            "overtime_mean_min",
+            "idle_mean_min",
+            "booked_utilisation",
+            "touch_utilisation",
+        )
+        out = pd.DataFrame(
+            {"now": [self.facts[n] for n in names], "then": [other.facts[n] for n in names]},
+            index=pd.Index(names, name="figure"),
+        )
+        out["difference"] = out["then"] - out["now"]
+        out.attrs["plan"] = other
+        return out
+
+
+def _sessions(source: Any) -> Sessions:
+    return source if isinstance(source, Sessions) else read_sessions(source)
+
+
+def _stock(source: Any) -> Stock | None:
+    return source if source is None or isinstance(source, Stock) else read_stock(source)
+
+
+def plan_lists(
+    pred: Prediction,
+    bookings: Any = None,
+    sessions: Any = None,
+    *,
+    stock: Any = None,
+    fixed: Mapping[str, str] | None = None,
+    worth: Mapping[str, float] | None = None,
+    progress: Callable[[str, float, float], object] | None = None,
+    **options: Any,
+) -> Plan:
+    """Choose whole lists: which cases on which session, in what order, at what risk.
+
+    First the most worth placed, then the least expected overtime and idle time at the given costs, then the canonical
+    order; the same input, seed and version give the same plan at any thread count.
+
+    Parameters
+    ----------
+    pred : Prediction
+        Of the waiting cases. Its model predicts them again for each session's surgeon, device class and canister.
+    bookings : optional
+        What ``pred`` was made of; only checked.
+    sessions : Sessions, path or DataFrame
+        See :func:`read_sessions`.
+    stock : Stock, path or DataFrame, optional
+        Device sets, canisters and irrigation fluid a day; see :func:`read_stock`.
+    fixed : mapping, optional
+        case_id to session_id of cases that must come there.
+    worth : mapping, optional
+        case_id to what placing it is worth; by default of waiting time and priority, see ``facts["assumptions"]``.
+    **options
+        Settings of :class:`ListOptions`, such as ``overrun_risk=0.2``.
+
+    Raises
+    ------
+    InvalidData
+        Everything that contradicts, at once: unknown surgeons, due dates passed, fixed cases that cannot fit.
+    InvalidArgument
+        Settings out of range.
+    """
+    if sessions is None:
+        raise _core.InvalidArgument("plan_lists needs sessions")
+    if bookings is not None and len(bookings) != len(pred):
+        raise _core.InvalidArgument(f"the prediction is of {len(pred)} cases, the bookings are {len(bookings)}")
+    settings = ListOptions(**options)
+    planner = Planner(pred, _sessions(sessions), _stock(stock), settings, fixed or {}, worth)
+    return planner.solve(progress)
