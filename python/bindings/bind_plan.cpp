@@ -39,10 +39,9 @@ void bind_plan(py::module_& m) {
         .def_property_readonly("cases", &ListTimes::cases)
         .def_property_readonly("draws", &ListTimes::draws)
         .def_property_readonly("most_cases", &ListTimes::most_cases)
-        .def_property_readonly("mean",
-                               [](const ListTimes& t) {
-                                   return std::vector<double>(t.mean().data(), t.mean().data() + t.mean().size());
-                               })
+        .def_property_readonly(
+            "mean",
+            [](const ListTimes& t) { return std::vector<double>(t.mean().data(), t.mean().data() + t.mean().size()); })
         .def_property_readonly("variance",
                                [](const ListTimes& t) {
                                    const Eigen::VectorXd v = t.covariance().diagonal();
@@ -179,8 +178,8 @@ void bind_plan(py::module_& m) {
 
     m.def(
         "start_cost",
-        [](const ListTimes& times, const std::vector<int>& order, const std::vector<double>& starts,
-           double session_min, const StartCost& cost,
+        [](const ListTimes& times, const std::vector<int>& order, const std::vector<double>& starts, double session_min,
+           const StartCost& cost,
            std::size_t draws) { return start_cost(times, order, starts, session_min, cost, draws); },
         py::arg("times"), py::arg("order"), py::arg("starts"), py::arg("session_min"), py::arg("cost"),
         py::arg("draws") = 0);

@@ -1047,8 +1047,9 @@ def _print_plan(plan: lt.Plan, checked: pd.DataFrame | None, name: str) -> None:
         done = row["starts_at"] + _minutes(row["finish_q80_min"])
         console.print(
             f"{row['starts_at']:%a %Y-%m-%d %H:%M} to {row['ends_at']:%H:%M}  {_shown(row['session_id'])}  "
-            f"surgeon {_shown(row['surgeon'] or '?')}  overrun {_percent(row['overrun_risk'])}  80 % done by {done:%H:%M}  "
-            f"booked {100 * row['booked_utilisation']:.0f} %, touch {100 * row['touch_utilisation']:.0f} %",
+            f"surgeon {_shown(row['surgeon'] or '?')}  overrun {_percent(row['overrun_risk'])}  "
+            f"80 % done by {done:%H:%M}  booked {100 * row['booked_utilisation']:.0f} %, "
+            f"touch {100 * row['touch_utilisation']:.0f} %",
             style="bold",
         )
         right = ["gland mL", "slot min", "swaps", "bags"]

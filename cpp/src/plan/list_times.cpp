@@ -43,8 +43,7 @@ ListTimes::ListTimes(std::size_t cases, std::size_t draws, std::vector<float> mi
         mean /= static_cast<double>(draws);
         covariance = Eigen::MatrixXd::Zero(rows, rows);
         for (Eigen::Index at = 0; at < d; at += kBlock) {
-            const Eigen::MatrixXd block =
-                all.middleCols(at, std::min(kBlock, d - at)).cast<double>().colwise() - mean;
+            const Eigen::MatrixXd block = all.middleCols(at, std::min(kBlock, d - at)).cast<double>().colwise() - mean;
             covariance.selfadjointView<Eigen::Lower>().rankUpdate(block);
         }
         covariance = Eigen::MatrixXd(covariance.selfadjointView<Eigen::Lower>()) / static_cast<double>(draws);

@@ -15,7 +15,7 @@ namespace {
 
 constexpr std::size_t kGrid = 1024;  ///< steps of the knapsack over the session
 constexpr std::size_t kSpreads = 512;
-constexpr std::size_t kSlopes = 10;      ///< knapsacks, each with another price of a list's variance
+constexpr std::size_t kSlopes = 10;   ///< knapsacks, each with another price of a list's variance
 constexpr std::size_t kBlock = 2048;  ///< draws summed at a time: few enough for the first cache
 
 struct LogNormal {
@@ -192,11 +192,11 @@ private:
         return std::max(sum, 1e-6);
     }
 
-    // With m(v) the largest mean at variance v, a list of mean m and variance v can take cases of mean a and variance b in
-    // all only if m + a <= m(v + b), so for any price s of variance a + s b <= max over b of [m(v + b) + s b] - m. m falls
-    // along a convex curve, so the maximum is at an end, b = 0 or the most that still fits: each price gives a knapsack,
-    // and the largest price for which the end is b = 0 the tightest. Variances count a little less than they are, as
-    // cases may share something, with a minus sign, by the chance of the draws.
+    // With m(v) the largest mean at variance v, a list of mean m and variance v can take cases of mean a and variance b
+    // in all only if m + a <= m(v + b), so for any price s of variance a + s b <= max over b of [m(v + b) + s b] - m. m
+    // falls along a convex curve, so the maximum is at an end, b = 0 or the most that still fits: each price gives a
+    // knapsack, and the largest price for which the end is b = 0 the tightest. Variances count a little less than they
+    // are, as cases may share something, with a minus sign, by the chance of the draws.
     void knapsacks() {
         const std::size_t n = items_.size();
         step_ = limit_.largest() / static_cast<double>(kGrid);
@@ -221,9 +221,7 @@ private:
     }
 
     /// Price of variance, minutes of mean for each square minute.
-    static double slope(std::size_t s) {
-        return s == 0 ? 0.0 : 0.001 * std::pow(1.6, static_cast<double>(s - 1));
-    }
+    static double slope(std::size_t s) { return s == 0 ? 0.0 : 0.001 * std::pow(1.6, static_cast<double>(s - 1)); }
 
     /// The most that cases from the k-th on can add to a list of this mean and variance.
     double most_gain(std::size_t k, double mean, double variance) const {

@@ -96,8 +96,7 @@ ListOrder quick(const Day& day, std::span<const int> order) {
     std::vector<double> mean, spread, starts(day.size(), 0.0);
     day.free_moments(mean, spread);
     const auto place = [&](double c) {
-        for (std::size_t k = 1; k < day.size(); ++k)
-            starts[k] = std::max(mean[k] + c * spread[k], starts[k - 1]);
+        for (std::size_t k = 1; k < day.size(); ++k) starts[k] = std::max(mean[k] + c * spread[k], starts[k - 1]);
         return day(starts);
     };
     place(least(place, -2.5, 2.5, 0.05));

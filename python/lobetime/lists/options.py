@@ -43,8 +43,8 @@ class ListOptions:
     stock_risk
         Most chance that a day's canisters or irrigation run short (assumption).
     irrigation_l_min, bag_l
-        Litres a minute of operation: published, .37 to .38 of the whole case (n = 45, 50; meeting abstract 2021). Bags of
-        3 L: common practice, no source.
+        Litres a minute of operation: published, .37 to .38 of the whole case (n = 45, 50; meeting abstract 2021).
+        Bags of 3 L: common practice, no source.
     backup_at
         Chance of a device fault on a list from which a backup set should be in the room (assumption).
     today

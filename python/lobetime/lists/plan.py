@@ -639,11 +639,11 @@ class Plan:
         out.attrs = {"passed": bool((out["feasible"] & out["eligible"]).all()), **{k: self.facts[k] for k in keys}}
         return out
 
-    def what_if(self, *, sessions: Any = None, stock: Any = None, **options: Any) -> pd.DataFrame:
-        """The same planned with something changed: one row a figure, columns now, then, difference.
+    def what_if(self, *, sessions: Any = None, stock: Any = None, **options: Any) -> WhatIf:
+        """The same planned with something changed, and the difference it makes.
 
         ``sessions`` and ``stock`` replace those of the plan; anything else is a setting of :class:`ListOptions`, such
-        as ``overrun_risk=0.15``. The other plan is in ``attrs["plan"]``.
+        as ``overrun_risk=0.15``.
         """
         p = self.planner
         changed = replace(p.options, **options)
@@ -670,8 +670,15 @@ class Plan:
             index=pd.Index(names, name="figure"),
         )
         out["difference"] = out["then"] - out["now"]
-        out.attrs["plan"] = other
-        return out
+        return WhatIf(out, other)
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """``differences``: one row a figure, columns now, then, difference; ``plan``: the other plan."""
+
+    differences: pd.DataFrame
+    plan: Plan
 
 
 def _sessions(source: Any) -> Sessions:

@@ -9,12 +9,12 @@ namespace lobetime {
 /// What a list on one session may be. Every limit only grows when a case is added, so the lists that keep a rule are
 /// closed under leaving cases out.
 struct ListRule {
-    double minutes = 480.0;                                                       ///< length of the session
-    double grace_min = 0.0;                                                       ///< an overrun begins after it
-    double overrun_risk = 0.2;                                                    ///< most chance of an overrun; 1 = any
-    double expected_overtime_min = std::numeric_limits<double>::infinity();       ///< most mean minutes over the session
-    double far_over_min = std::numeric_limits<double>::infinity();                ///< more than so many over the session...
-    double far_over_risk = 0.05;                                                  ///< ...at most with this chance
+    double minutes = 480.0;                                                  ///< length of the session
+    double grace_min = 0.0;                                                  ///< an overrun begins after it
+    double overrun_risk = 0.2;                                               ///< most chance of an overrun; 1 = any
+    double expected_overtime_min = std::numeric_limits<double>::infinity();  ///< most mean minutes over the session
+    double far_over_min = std::numeric_limits<double>::infinity();           ///< more than so many over the session...
+    double far_over_risk = 0.05;                                             ///< ...at most with this chance
     int most_cases = 12;
     int most_large = std::numeric_limits<int>::max();  ///< cases marked as large
     void check() const;                                ///< throws InvalidArgument

@@ -7,9 +7,9 @@
 
 namespace lobetime {
 
-/// Joint draws of what each case would take in one kind of session (one surgeon, one device class, one collection), with
-/// what lies between the cases of a list. Draw d of every row is the same possible world, so that a list's risk carries
-/// what its cases share.
+/// Joint draws of what each case would take in one kind of session (one surgeon, one device class, one collection),
+/// with what lies between the cases of a list. Draw d of every row is the same possible world, so that a list's risk
+/// carries what its cases share.
 ///
 /// Kept in single precision: a list is summed millions of times, and 1e-4 min is of no matter to it.
 class ListTimes {

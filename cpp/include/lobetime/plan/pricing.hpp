@@ -42,10 +42,10 @@ struct PricingResult {
     double largest_moment_error = 0;  ///< counted risk below the one by moments, of the lists that were counted
 };
 
-/// Searches depth first, cases by worth a minute, behind a bound: what the cases to come can add is at most a knapsack of
-/// their mean minutes (a dynamic programme, sizes rounded down) in what the moments leave of the session. Lists near a
-/// limit are counted over all draws. Results do not depend on threads; one problem takes one thread.
-/// Throws InvalidArgument.
+/// Searches depth first, cases by worth a minute, behind a bound: what the cases to come can add is at most a knapsack
+/// of their mean minutes (a dynamic programme, sizes rounded down) in what the moments leave of the session. Lists near
+/// a limit are counted over all draws. Results do not depend on threads; one problem takes one thread. Throws
+/// InvalidArgument.
 std::vector<PricingResult> price(const std::vector<PricingProblem>& problems, int threads = 0);
 
 }  // namespace lobetime

@@ -19,7 +19,8 @@ struct StartCost {
 double start_cost(const ListTimes& times, std::span<const int> order, std::span<const double> starts,
                   double session_min, const StartCost& cost, std::size_t draws = 0);
 
-/// Planned starts of least expected cost; the first is 0. The cost is convex in them, as each finish is a maximum of sums.
+/// Planned starts of least expected cost; the first is 0. The cost is convex in them, as each finish is a maximum of
+/// sums.
 std::vector<double> best_starts(const ListTimes& times, std::span<const int> order, double session_min,
                                 const StartCost& cost = {}, std::size_t draws = 0);
 

@@ -1,0 +1,270 @@
+"""Choosing lists: against brute force, known optima, its own promises."""
+
+from __future__ import annotations
+
+import itertools
+import subprocess
+import sys
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import lobetime as lt
+from lobetime import _core
+from lobetime.datasets._waiting import WaitingList, simulate_waiting_list
+from lobetime.lists.master import Effort, choose_lists
+from lobetime.lists.problem import Chosen, Group, ListProblem
+
+EXACT = Effort(gap=0.0)
+
+
+def as_problem(
+    waiting: WaitingList, *, draws: int = 2000, seed: int = 1, cost: dict[str, float] | None = None, risk: float = 0.2
+) -> ListProblem:
+    base = waiting.draw(draws, seed)
+    between = np.full((8, draws), waiting.turnover_min, np.float32)
+    between[0] = 0
+    n = len(waiting.cv)
+    groups = []
+    for at, minutes in enumerate(waiting.session_min):
+        speed = np.float32(waiting.speed[waiting.session_surgeon[at]])
+        rule = _core.ListRule(
+            minutes=float(minutes), overrun_risk=risk, most_large=waiting.most_large_short if minutes <= 240 else 99
+        )
+        worth = 1.0 + np.arange(n) % 3
+        everyone = tuple(range(n))
+        times = _core.ListTimes(base * speed, between)
+        groups.append(Group(times, rule, everyone, everyone, (at,), worth, np.empty((n, 0))))
+    large = waiting.gland_ml > waiting.large_ml
+    return ListProblem(
+        n, tuple(groups), _core.ListCost(**(cost or {"overtime_per_min": 2.0, "idle_per_min": 1.0})), large
+    )
+
+
+def by_hand(problem: ListProblem) -> tuple[float, float]:
+    """The most worth, and its least cost, over all assignments; sums and counts in plain numpy."""
+    n = problem.n_cases
+    tables = []
+    for group in problem.groups:
+        rows = np.stack([group.times.finish([i]) for i in range(n)])  # no turnover before a first case
+        gap = group.times.finish([0, 1])[0] - rows[0][0] - rows[1][0] if n > 1 else 0.0
+        table = {0: (0.0, 0.0)}
+        for mask in range(1, 1 << n):
+            cases = [i for i in range(n) if mask >> i & 1]
+            if len(cases) > group.times.most_cases or problem.large[cases].sum() > group.rule.most_large:
+                continue
+            total = rows[cases].sum(axis=0, dtype=np.float64) + gap * (len(cases) - 1)
+            if (total > group.rule.minutes).mean() > group.rule.overrun_risk + 1e-12:
+                continue
+            over = np.maximum(total - group.rule.minutes, 0).mean()
+            idle = np.maximum(group.rule.minutes - total, 0).mean()
+            given = problem.cost
+            cost = given.open_per_min * group.rule.minutes + given.overtime_per_min * over + given.idle_per_min * idle
+            table[mask] = (float(group.worth[cases].sum()), float(cost))
+        tables.append(table)
+    best = {0: (0.0, 0.0)}  # cases used so far -> worth, -cost
+    for table in tables:
+        new: dict[int, tuple[float, float]] = {}
+        for used, (worth, saved) in best.items():
+            for mask, (more, cost) in table.items():
+                if used & mask:
+                    continue
+                value = (round(worth + more, 9), saved - cost)
+                if used | mask not in new or value > new[used | mask]:
+                    new[used | mask] = value
+        best = new
+    worth, saved = max(best.values())
+    return worth, -saved
+
+
+def solved(problem: ListProblem, effort: Effort = EXACT) -> Chosen:
+    return choose_lists(problem, effort)[0]
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("cost", [{"overtime_per_min": 2.0, "idle_per_min": 1.0}, {"open_per_min": 1.0}])
+def test_small_instances_equal_brute_force(seed: int, cost: dict[str, float]) -> None:
+    problem = as_problem(simulate_waiting_list(8 + seed % 2, 1, seed), draws=500, cost=cost)
+    found = solved(problem)
+    worth, least = by_hand(problem)
+    assert found.worth == pytest.approx(worth, abs=1e-9)
+    assert found.cost == pytest.approx(least, rel=1e-5)  # sums of draws in single precision
+    assert found.placement_bound == pytest.approx(worth, rel=1e-6)
+    assert found.cost_bound == pytest.approx(least, rel=1e-4)
+
+
+@settings(max_examples=12, deadline=None)
+@given(seed=st.integers(0, 10_000), n=st.integers(3, 8))
+def test_another_session_never_makes_a_plan_worse(seed: int, n: int) -> None:
+    whole = as_problem(simulate_waiting_list(n, 1, seed), draws=300)
+    fewer = ListProblem(n, whole.groups[:2], whole.cost, whole.large)
+    some, more = solved(fewer), solved(whole)
+    assert more.worth >= some.worth - 1e-9
+
+
+@settings(max_examples=12, deadline=None)
+@given(seed=st.integers(0, 10_000), n=st.integers(3, 8), sets=st.integers(1, 4))
+def test_another_set_never_makes_a_plan_worse(seed: int, n: int, sets: int) -> None:
+    whole = as_problem(simulate_waiting_list(n, 1, seed), draws=300)
+    groups = tuple(
+        Group(g.times, g.rule, g.cases, g.positions, g.sessions, g.worth, np.ones((n, 1))) for g in whole.groups
+    )
+    few, more = (
+        solved(ListProblem(n, groups, whole.cost, whole.large, frozenset(), np.array([float(k)])))
+        for k in (sets, sets + 1)
+    )
+    assert sum(len(c.cases) for c in few.columns) <= sets
+    assert more.worth >= few.worth - 1e-9
+
+
+@settings(max_examples=20, deadline=None)
+@given(seed=st.integers(0, 10_000), left_out=st.integers(0, 4))
+def test_a_list_without_a_case_keeps_every_rule(seed: int, left_out: int) -> None:
+    problem = as_problem(simulate_waiting_list(5, 1, seed), draws=300, risk=0.5)
+    for group in problem.groups:
+        for cases in itertools.combinations(range(5), 3):
+            if left_out in cases and _core.list_risk(group.times, cases, group.rule).keeps(group.rule):
+                rest = [c for c in cases if c != left_out]
+                assert _core.list_risk(group.times, rest, group.rule).keeps(group.rule)
+
+
+def test_threads_do_not_change_a_bit() -> None:
+    problem = as_problem(simulate_waiting_list(20, 4, 3), draws=4096)
+    first, *others = (solved(problem, Effort(threads=k)) for k in (1, 2, 4))
+    for other in others:
+        assert [(c.group, c.cases, c.worth, c.cost) for c in other.columns] == [
+            (c.group, c.cases, c.worth, c.cost) for c in first.columns
+        ]
+        assert (other.placement_bound, other.cost_bound) == (first.placement_bound, first.cost_bound)
+
+
+def test_required_cases_are_placed_or_refused() -> None:
+    waiting = simulate_waiting_list(9, 1, 5)
+    whole = as_problem(waiting, draws=500)
+    least = int(np.argmin(whole.groups[0].worth))
+    problem = ListProblem(9, whole.groups[:1], whole.cost, whole.large, frozenset({least}))
+    assert any(least in column.cases for column in solved(problem).columns)
+    impossible = ListProblem(9, whole.groups[:1], whole.cost, whole.large, frozenset(range(9)))
+    with pytest.raises(lt.InvalidArgument, match="must be placed"):
+        solved(impossible)
+
+
+def test_zero_variance_is_bin_packing() -> None:
+    # 12 items of our own making; each pair adds up to the bin, so six bins are needed by their sum and enough.
+    sizes = np.array([95, 90, 85, 80, 76, 71], float)
+    items = np.concatenate([sizes, 150 - sizes])
+    n = len(items)
+    times = _core.ListTimes(np.repeat(items[:, None], 2, axis=1), np.zeros((6, 2)))
+    rule = _core.ListRule(minutes=150, overrun_risk=0)
+    group = Group(times, rule, tuple(range(n)), tuple(range(n)), tuple(range(9)), np.ones(n), np.empty((n, 0)))
+    found = solved(ListProblem(n, (group,), _core.ListCost(open_per_min=1 / 150), np.zeros(n, bool)))
+    assert len(found.columns) == 6
+    assert found.cost_bound == pytest.approx(6)
+    assert found.worth == n
+
+
+# --- plan_lists ---
+
+
+@pytest.fixture(scope="module")
+def pred() -> lt.Prediction:
+    unit = lt.datasets.load_demo_unit()
+    with pytest.warns(lt.DataWarning):
+        model = lt.TheatreTimeModel(estimator="m").fit(unit.history)
+    return model.predict(unit.bookings.head(14), draws=1000)
+
+
+@pytest.fixture(scope="module")
+def plan(pred: lt.Prediction) -> lt.Plan:
+    unit = lt.datasets.load_demo_unit()
+    return lt.plan_lists(pred, None, unit.sessions, stock=unit.stock, draws=8192, verify_draws=50_000)
+
+
+def test_a_plan_keeps_its_promises(plan: lt.Plan) -> None:
+    checked = plan.check(draws=100_000)
+    assert checked.attrs["passed"]
+    assert (plan.lists["overrun_risk"] <= plan.lists["overrun_limit"]).all()
+    assert plan.cases["case_id"].is_unique
+    assert len(plan.cases) + len(plan.unplaced) == 14
+    assert plan.facts["placement_bound"] >= plan.facts["placement_value"]
+    assert plan.facts["cost_bound"] <= plan.facts["cost"]
+    booked = plan.planner.frame.set_index("case_id")
+    for case in plan.cases.itertuples():
+        assert not booked["surgeon"][case.case_id] or booked["surgeon"][case.case_id] == case.surgeon
+        assert pd.isna(case.due_by) or case.starts_at.normalize() <= case.due_by
+    assert (plan.stock_use["expected_use"] <= plan.stock_use["amount"] + 1e-9).all()
+    assert (plan.stock_use["chance_short"] <= 0.1).all()
+
+
+def test_slots_add_up(plan: lt.Plan) -> None:
+    for _, one in plan.cases.groupby("session_id"):
+        ends = one["start_min"] + one["slot_min"] + one["turnover_min"]
+        assert np.allclose(ends.to_numpy()[:-1], one["start_min"].to_numpy()[1:])
+        assert one["turnover_min"].iloc[-1] == 0
+        assert (one["slot_min"] > 0).all()
+
+
+def test_the_same_input_gives_the_same_plan_in_any_order(pred: lt.Prediction, plan: lt.Plan) -> None:
+    unit = lt.datasets.load_demo_unit()
+    backwards = unit.sessions.iloc[::-1].reset_index(drop=True)
+    again = lt.plan_lists(pred, None, backwards, stock=unit.stock, draws=8192, verify_draws=50_000, threads=1)
+    pd.testing.assert_frame_equal(again.cases, plan.cases)
+    pd.testing.assert_frame_equal(again.lists, plan.lists)
+
+
+def test_outputs_of_a_real_plan(plan: lt.Plan, tmp_path: pytest.TempPathFactory) -> None:
+    first = plan.lists["session_id"].iloc[0]
+    assert first in lt.lists.room_sheet(plan, first)
+    lt.lists.write_workbook(plan, str(tmp_path) + "/plan.xlsx")
+    assert b"BEGIN:VEVENT" in lt.lists.to_icalendar(plan)
+    assert lt.lists.to_json_dict(plan)["caution"] == lt.CAUTION
+    assert len(lt.lists.to_csv_table(plan)) == 14
+    assert lt.CAUTION.split(";")[0] in lt.lists.room_sheet_html(plan)
+
+
+def test_what_if_a_stricter_risk_places_no_more(plan: lt.Plan) -> None:
+    told = plan.what_if(overrun_risk=0.02)
+    assert told.differences.loc["placement_value", "difference"] <= 1e-9
+    assert (told.plan.lists["overrun_risk"] <= 0.02).all()
+
+
+def test_all_contradictions_are_told_at_once(pred: lt.Prediction) -> None:
+    unit = lt.datasets.load_demo_unit()
+    sessions = unit.sessions.iloc[:3].copy()  # surgeons F, B, D only
+    with pytest.raises(lt.InvalidData) as refused:
+        lt.plan_lists(pred, None, sessions, fixed={"nobody": "INV-S01", "INV-B002": "nowhere"})
+    told = refused.value.problems
+    assert {"fixed", "surgeon"} <= set(told["column"])
+    assert {"nobody", "nowhere"} <= set(told["value"])
+    with pytest.raises(lt.InvalidData) as refused:
+        lt.plan_lists(pred, None, unit.sessions, fixed={"INV-B004": "INV-S01"})  # surgeon C's case on F's session
+    assert "INV-S01" in refused.value.problems["allowed"].iloc[0]
+    with pytest.raises(lt.InvalidData) as refused:
+        lt.plan_lists(pred, None, unit.sessions, today=pd.Timestamp("2026-02-01").date())
+    assert {"due_by", "starts_at"} <= set(refused.value.problems["column"])
+    with pytest.raises(lt.InvalidArgument, match=r"overrun_risk.*grace_min"):
+        lt.plan_lists(pred, None, unit.sessions, overrun_risk=2, grace_min=-1)
+
+
+def test_a_fixed_case_comes_where_it_must(pred: lt.Prediction) -> None:
+    unit = lt.datasets.load_demo_unit()
+    made = lt.plan_lists(
+        pred, None, unit.sessions, fixed={"INV-B013": "INV-S14"}, draws=4096, verify_draws=0, overrun_risk=0.3
+    )
+    where = made.cases.set_index("case_id")["session_id"]
+    assert where["INV-B013"] == "INV-S14"
+
+
+@pytest.mark.slow
+def test_the_command_line(tmp_path: pytest.TempPathFactory) -> None:
+    unit = lt.datasets.load_demo_unit()
+    out = str(tmp_path)
+    arguments = ["lists", str(unit.bookings_path), str(unit.sessions_path), "--stock", str(unit.stock_path), "--verify"]
+    arguments += ["--csv", out + "/p.csv", "--excel", out + "/p.xlsx", "--calendar", out + "/p.ics"]
+    arguments += ["--picture", out + "/p.png", "--room-sheets", out + "/p.html"]
+    done = subprocess.run([sys.executable, "-m", "lobetime", *arguments], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert len(pd.read_csv(out + "/p.csv")) == len(unit.bookings)
