@@ -34,7 +34,7 @@ from .evidence import (
     pool_studies,
     published_prior,
 )
-from .lists import ListOptions, Plan, Sessions, Stock, plan_lists, read_sessions, read_stock
+from .lists import ListOptions, Plan, Sessions, Stock, plan_lists, read_sessions, read_stock, simulate_policies
 from .mixed import MixedRegression
 from .model import DriftWarning, IntervalWarning, Summary, TheatreTimeModel, load_model
 from .monitor import Monitoring, MonitorWarning, monitor
@@ -93,5 +93,6 @@ __all__ = [
     "read_cases",
     "read_sessions",
     "read_stock",
+    "simulate_policies",
     "slots",
 ]

@@ -8,7 +8,8 @@ from .calendar import to_icalendar
 from .machine import to_csv_table, to_json_dict
 from .options import ListOptions
 from .picture import plan_display
-from .plan import Plan, plan_lists
+from .plan import Plan, Replanned, WhatIf, plan_lists
+from .policies import audit_replica, simulate_policies
 from .room_sheet import room_sheet, room_sheet_html
 from .sessions import Sessions, Stock, read_sessions, read_stock
 from .workbook import write_workbook
@@ -16,14 +17,18 @@ from .workbook import write_workbook
 __all__ = [
     "ListOptions",
     "Plan",
+    "Replanned",
     "Sessions",
     "Stock",
+    "WhatIf",
+    "audit_replica",
     "plan_display",
     "plan_lists",
     "read_sessions",
     "read_stock",
     "room_sheet",
     "room_sheet_html",
+    "simulate_policies",
     "to_csv_table",
     "to_icalendar",
     "to_json_dict",

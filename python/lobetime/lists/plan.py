@@ -58,6 +58,16 @@ def _gaps(options: ListOptions, rows: int, draws: int, seed: int, stream: int = 
     return np.stack([*first, *(law(options.turnover_median_min, options.turnover_cv, g) for g in range(1, rows))])
 
 
+def _usual_worth(frame: pd.DataFrame, sessions: pd.DataFrame) -> npt.NDArray[np.float64]:
+    """What placing each case is worth by waiting time, priority and latest day: an assumption, told in the facts."""
+    waiting = frame["days_waiting"].fillna(0.0).to_numpy(float)
+    factor = frame["priority"].map(lambda p: _PRIORITY_WORTH.get(p, 1.0)).to_numpy(float)
+    last = sessions["starts_at"].max().normalize()
+    due = np.where((frame["due_by"] <= last).to_numpy(bool), 2.0, 1.0)
+    worths: npt.NDArray[np.float64] = np.round((1.0 + waiting / 90.0) * factor * due, 3)
+    return worths
+
+
 class Planner:
     """One planning problem, read and judged; `solve` makes the plan."""
 
@@ -69,8 +79,11 @@ class Planner:
         options: ListOptions,
         fixed: Mapping[str, str],
         worth: Mapping[str, float] | None,
+        told: Mapping[str, str] | None = None,
+        move_cost: float = 0.0,
     ) -> None:
         self.pred, self.stock, self.options = pred, stock, options
+        self.told, self.move_cost = dict(told or {}), move_cost
         order = sessions.frame.sort_values(["starts_at", "session_id"], kind="stable").reset_index(drop=True)
         self.sessions = order
         ids = pred.case_ids
@@ -153,12 +166,7 @@ class Planner:
                     f"worth needs a positive number for every case; not for {', '.join(bad[:20])}"
                 )
             return np.array([float(given[case]) for case in self.ids])
-        waiting = self.frame["days_waiting"].fillna(0.0).to_numpy(float)
-        factor = self.frame["priority"].map(lambda p: _PRIORITY_WORTH.get(p, 1.0)).to_numpy(float)
-        last = self.sessions["starts_at"].max().normalize()
-        due = np.where((self.frame["due_by"] <= last).to_numpy(bool), 2.0, 1.0)
-        worths: npt.NDArray[np.float64] = np.round((1.0 + waiting / 90.0) * factor * due, 3)
-        return worths
+        return _usual_worth(self.frame, self.sessions)
 
     def _eligibility(self) -> None:
         """Why each case cannot come on each session: "" where it can. The first rule that fails is told."""
@@ -395,7 +403,7 @@ class Planner:
                     self.why[case, at] = "time_alone"
             eligible.append(tuple(can))
             r = rule
-            told = (
+            judged = (
                 r.minutes,
                 r.grace_min,
                 r.overrun_risk,
@@ -405,9 +413,12 @@ class Planner:
                 r.most_cases,
                 r.most_large,
             )
-            groups.setdefault((self.kind_of[at], told, eligible[at], tuple(rows_of[at])), []).append(at)
+            expected = tuple(
+                case for case in can if self.told.get(self.ids[case]) == self.sessions["session_id"].iloc[at]
+            )
+            groups.setdefault((self.kind_of[at], judged, eligible[at], tuple(rows_of[at]), expected), []).append(at)
         made = []
-        for (kind_at, _, cases, rows), where in groups.items():
+        for (kind_at, _, cases, rows, expected), where in groups.items():
             kind = self.kinds[kind_at]
             uses = np.zeros((len(cases), len(self.stock_rows)))
             for r in rows:
@@ -420,7 +431,7 @@ class Planner:
                     cases,
                     positions,
                     tuple(where),
-                    self.worth[list(cases)],
+                    self.worth[list(cases)] + self._kept(cases, expected),
                     uses,
                 )
             )
@@ -432,16 +443,21 @@ class Planner:
             self.n, tuple(made), cost, self.large, required, np.array([row["limit"] for row in self.stock_rows])
         )
 
-    def fresh(self, at: int, cases: Sequence[int], draws: int, seed: int) -> _core.ListTimes:
-        """Independent draws of one list on its session, in the order of ``cases``."""
+    def _kept(self, cases: Sequence[int], expected: Sequence[int]) -> npt.NDArray[np.float64]:
+        """What it is worth that a patient who was told of a session is placed at all, and on that session."""
+        told = np.array([self.ids[case] in self.told for case in cases], float)
+        return self.move_cost * (told + np.isin(np.array(cases, int), np.array(expected, int)))
+
+    def part(self, at: int, cases: Sequence[int]) -> Any:
+        """The bookings of some cases as they would be on a session."""
         kind = self.kinds[self.kind_of[at]]
         rows = np.array([kind.members.index(case) for case in cases])
-        part = type(kind.bookings)(
-            kind.bookings.frame.iloc[rows].reset_index(drop=True),
-            kind.bookings.table.take(rows),
-            kind.bookings.warnings,
-        )
-        minutes, _, _ = self.predict(part, draws, seed)
+        frame = kind.bookings.frame.iloc[rows].reset_index(drop=True)
+        return type(kind.bookings)(frame, kind.bookings.table.take(rows), kind.bookings.warnings)
+
+    def fresh(self, at: int, cases: Sequence[int], draws: int, seed: int) -> _core.ListTimes:
+        """Independent draws of one list on its session, in the order of ``cases``."""
+        minutes, _, _ = self.predict(self.part(at, cases), draws, seed)
         return _core.ListTimes(minutes, _gaps(self.options, max(len(cases), 1), draws, seed, at + 1), 0)
 
     def solve(self, progress: Callable[[str, float, float], object] | None = None) -> Plan:
@@ -532,13 +548,7 @@ class Planner:
         cache: dict[tuple[int, tuple[int, ...]], _Details] = self.__dict__.setdefault("_details", {})
         key = (self.kind_of[at], cases)
         if key not in cache:
-            kind = self.kinds[self.kind_of[at]]
-            rows = np.array([kind.members.index(case) for case in cases])
-            part = type(kind.bookings)(
-                kind.bookings.frame.iloc[rows].reset_index(drop=True),
-                kind.bookings.table.take(rows),
-                kind.bookings.warnings,
-            )
+            part = self.part(at, cases)
             minutes, swaps, operation = self.predict(part, self.options.draws, self.options.seed)
             cache[key] = _Details(part, minutes, swaps, operation * np.float32(self.options.irrigation_l_min))
         return cache[key]
@@ -671,6 +681,101 @@ class Plan:
         )
         out["difference"] = out["then"] - out["now"]
         return WhatIf(out, other)
+
+    def replan(
+        self,
+        *,
+        cancelled: Sequence[str] = (),
+        urgent: Any = None,
+        move_cost: float = 1.0,
+        sessions: Any = None,
+        stock: Any = None,
+        **options: Any,
+    ) -> Replanned:
+        """Plan again after cases were cancelled or came in, disturbing least what patients were told.
+
+        Parameters
+        ----------
+        cancelled
+            case_ids that do not come.
+        urgent
+            New bookings, as :func:`read_bookings` reads them, with case_ids of their own.
+        move_cost
+            What it costs, in worth of cases (1 = a routine case that has not waited), to move a case to another session
+            than its patient was told of; to leave it out costs as much again.
+        sessions, stock, **options
+            As in :meth:`what_if`.
+        """
+        p = self.planner
+        missing = set(cancelled) - set(p.ids)
+        if missing:
+            raise _core.InvalidArgument(f"cancelled: no such case_id: {', '.join(sorted(missing))}")
+        if not (move_cost >= 0 and math.isfinite(move_cost)):
+            raise _core.InvalidArgument(f"move_cost must be a number from 0, not {move_cost!r}")
+        from ..cases import read_bookings
+
+        old = p.pred.bookings.frame.copy()
+        old["case_id"] = p.pred.case_ids
+        old = old[~old["case_id"].isin(list(cancelled))]
+        new = None if urgent is None else read_bookings(urgent).frame
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DataWarning)  # told when they were read
+            booked = read_bookings(old if new is None else pd.concat([old, new], ignore_index=True))
+        told = dict(zip(self.cases["case_id"], self.cases["session_id"], strict=True)) if len(self.cases) else {}
+        told = {case: session for case, session in told.items() if case not in set(cancelled)}
+        planner = Planner(
+            p.pred.again(booked, draws=1000, seed=p.pred.seed),
+            Sessions(p.sessions, p.sessions.head(0)) if sessions is None else _sessions(sessions),
+            p.stock if stock is None else _stock(stock),
+            replace(p.options, **options),
+            {case: session for case, session in p.fixed.items() if case not in set(cancelled)},
+            None,
+            told,
+            move_cost,
+        )
+        known = dict(zip(p.ids, p.worth.tolist(), strict=True))
+        planner.worth = np.array([known.get(case, w) for case, w in zip(planner.ids, planner.worth, strict=True)])
+        other = planner.solve()
+        return Replanned(_changes(self, other, cancelled), other)
+
+
+def _changes(before: Plan, after: Plan, cancelled: Sequence[str]) -> pd.DataFrame:
+    columns = ["session_id", "starts_at"]
+    left = before.cases.set_index("case_id")[columns] if len(before.cases) else pd.DataFrame(columns=columns)
+    right = after.cases.set_index("case_id")[columns] if len(after.cases) else pd.DataFrame(columns=columns)
+    rows = []
+    for case in sorted({*left.index, *right.index}):
+        was = left.loc[case] if case in left.index else None
+        now = right.loc[case] if case in right.index else None
+        if was is None:
+            change = "placed"
+        elif now is None:
+            change = "cancelled" if case in set(cancelled) else "left out"
+        else:
+            change = "kept" if was["session_id"] == now["session_id"] else "moved"
+        rows.append(
+            {
+                "case_id": case,
+                "change": change,
+                "told_session": "" if was is None else was["session_id"],
+                "session_id": "" if now is None else now["session_id"],
+                "told_start": pd.NaT if was is None else was["starts_at"],
+                "starts_at": pd.NaT if now is None else now["starts_at"],
+            }
+        )
+    names = ["case_id", "change", "told_session", "session_id", "told_start", "starts_at"]
+    return pd.DataFrame(rows, columns=names)
+
+
+@dataclass(frozen=True)
+class Replanned:
+    """``changes``: one row a case that was or is placed; ``plan``: the new plan.
+
+    ``change`` is kept, moved (to another session), placed (not told of any before), cancelled, or left out.
+    """
+
+    changes: pd.DataFrame
+    plan: Plan
 
 
 @dataclass(frozen=True)
