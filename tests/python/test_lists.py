@@ -141,6 +141,25 @@ def test_threads_do_not_change_a_bit() -> None:
         assert (other.placement_bound, other.cost_bound) == (first.placement_bound, first.cost_bound)
 
 
+@pytest.mark.parametrize("after", [1, 4, 8])
+def test_an_interrupt_gives_the_best_so_far_with_a_bound_that_holds(after: int) -> None:
+    problem = as_problem(simulate_waiting_list(20, 4, 3), draws=1000)
+    best = solved(problem)
+    calls = 0
+
+    def progress(*_: object) -> None:
+        nonlocal calls
+        calls += 1
+        if calls == after:
+            raise KeyboardInterrupt
+
+    found, _ = choose_lists(problem, EXACT, progress=progress)
+    assert found.status == "interrupted"
+    assert found.worth <= best.worth + 1e-9 <= found.placement_bound + 1e-6
+    cases = [case for column in found.columns for case in column.cases]
+    assert len(cases) == len(set(cases)) > 0
+
+
 def test_required_cases_are_placed_or_refused() -> None:
     waiting = simulate_waiting_list(9, 1, 5)
     whole = as_problem(waiting, draws=500)

@@ -51,6 +51,9 @@ class _Clock:
     def left(self) -> float:
         return self._end - time.monotonic()
 
+    def stop(self) -> None:
+        self._end = -math.inf
+
 
 @dataclass(frozen=True)
 class _Stage:
@@ -178,7 +181,7 @@ class _Linear:
         highs.setOptionValue("mip_abs_gap", 1e-9)
         highs.setOptionValue("mip_max_nodes", nodes)
         if math.isfinite(seconds):
-            highs.setOptionValue("time_limit", max(seconds, 0.1))
+            highs.setOptionValue("time_limit", max(seconds, 2.0))
         highs.run()
         values = np.asarray(highs.getSolution().col_value)
         info = highs.getInfo()
@@ -198,7 +201,12 @@ class _Solver:
         self.pool: dict[tuple[int, tuple[int, ...]], Column] = {}
         self.moment_error = 0.0
         self.rounds = 0
-        self.status = "optimal"
+        self.interrupted = False
+
+    def interrupt(self) -> None:
+        """Ctrl-C: nothing more is searched, and what there is is told."""
+        self.interrupted = True
+        self.clock.stop()
 
     # --- pricing ---
 
@@ -299,36 +307,40 @@ class _Solver:
         best_groups = np.zeros(len(self.problem.groups))
         sessions = sum(len(group.sessions) for group in self.problem.groups)
         nodes, slack = _QUICK_NODES, 0.0
-        for _ in range(_MOST_ROUNDS):
-            self.rounds += 1
-            value, shares, duals = linear.solve()
-            if math.fsum(x * c.worth for x, c in zip(shares, linear.columns, strict=True) if x > 0) >= enough:
-                best_duals = best_duals or duals
-                break
-            epsilon = _EPSILON * scale
-            found, most, complete = self._price(
-                stage, duals, thresholds=duals.groups + epsilon + slack, keep=_KEEP, nodes=nodes
-            )
-            lagrange = self.bound(stage, duals, most)
-            if lagrange < best_bound:
-                best_bound, best_duals, best_groups = lagrange, duals, np.maximum(most, 0.0)
-            if self.progress is not None:
-                self.progress("lists", value, best_bound)
-            new = self._take(column for columns in found for column in columns)
-            if new:
-                linear.add(new)
-            elif (
-                complete and best_bound - value <= 0.6 * self.effort.gap * abs(value)
-            ) or nodes >= self.effort.most_nodes:
-                break
-            else:
-                # No list that is easily found improves. To show that the bound is near, lists need not be searched that
-                # would improve by less than that gap, spread over the sessions.
-                nodes = self.effort.most_nodes
-                slack = 0.5 * self.effort.gap * abs(value) / max(sessions, 1)
-            if best_bound - value <= 1e-7 * max(abs(value), scale) or self.clock.left <= 0:
-                break
-        assert best_duals is not None
+        try:
+            for _ in range(_MOST_ROUNDS):
+                self.rounds += 1
+                value, shares, duals = linear.solve()
+                if math.fsum(x * c.worth for x, c in zip(shares, linear.columns, strict=True) if x > 0) >= enough:
+                    best_duals = best_duals or duals
+                    break
+                epsilon = _EPSILON * scale
+                found, most, complete = self._price(
+                    stage, duals, thresholds=duals.groups + epsilon + slack, keep=_KEEP, nodes=nodes
+                )
+                lagrange = self.bound(stage, duals, most)
+                if lagrange < best_bound:
+                    best_bound, best_duals, best_groups = lagrange, duals, np.maximum(most, 0.0)
+                if self.progress is not None:
+                    self.progress("lists", value, best_bound)
+                new = self._take(column for columns in found for column in columns)
+                if new:
+                    linear.add(new)
+                elif (
+                    complete and best_bound - value <= 0.6 * self.effort.gap * abs(value)
+                ) or nodes >= self.effort.most_nodes:
+                    break
+                else:
+                    # No list that is easily found improves. To show that the bound is near, lists need not be
+                    # searched that would improve by less than that gap, spread over the sessions.
+                    nodes = self.effort.most_nodes
+                    slack = 0.5 * self.effort.gap * abs(value) / max(sessions, 1)
+                if best_bound - value <= 1e-7 * max(abs(value), scale) or self.clock.left <= 0:
+                    break
+        except KeyboardInterrupt:
+            self.interrupt()
+        if best_duals is None:
+            best_duals = linear.solve()[2]
         return best_bound, best_duals, best_groups
 
     def close(
@@ -337,8 +349,14 @@ class _Solver:
         """A whole choice from the columns found, then from all that could improve on it; with it, perhaps the proof."""
         if incumbent is not None and self._done(stage, incumbent, bound):
             return incumbent, bound
-        chosen, _ = linear.choose(linear.columns, self.effort.mip_nodes, self.clock.left)
+        try:
+            chosen, _ = linear.choose(linear.columns, self.effort.mip_nodes, self.clock.left)
+        except KeyboardInterrupt:
+            self.interrupt()
+            chosen = None
         incumbent = self._better(stage, incumbent, chosen)
+        if incumbent is None and stage.least_worth is None and not stage.all_placed:
+            incumbent = self._greedy(stage)
         if self.clock.left <= 0 or (incumbent is not None and self._done(stage, incumbent, bound)):
             return incumbent, bound
         scale = max(abs(bound), 1.0)
@@ -346,17 +364,39 @@ class _Solver:
         # A list of a better plan is worth more than its session's price less the gap.
         gap = max(bound - value, 0.0) + 1e-6 * scale
         keep = max(_MOST_ENUMERATED // max(len(self.problem.groups), 1), 500)
-        found, _, complete = self._price(
-            stage, duals, thresholds=duals.groups - gap, keep=keep, nodes=self.effort.most_nodes
-        )
+        try:
+            found, _, complete = self._price(
+                stage, duals, thresholds=duals.groups - gap, keep=keep, nodes=self.effort.most_nodes
+            )
+        except KeyboardInterrupt:
+            self.interrupt()
+            return incumbent, bound
         seen_all = complete and all(len(columns) < keep for columns in found)
         linear.add(self._take(column for columns in found for column in columns))
         able = [c for c in linear.columns if self._reduced(stage, duals, c) >= duals.groups[c.group] - gap]
-        chosen, proven = linear.choose(able, self.effort.mip_nodes, self.clock.left)
+        try:
+            chosen, proven = linear.choose(able, self.effort.mip_nodes, self.clock.left)
+        except KeyboardInterrupt:
+            self.interrupt()
+            return incumbent, bound
         incumbent = self._better(stage, incumbent, chosen)
         if seen_all and proven and incumbent is not None:
             bound = min(bound, self._value(stage, incumbent))
         return incumbent, bound
+
+    def _greedy(self, stage: _Stage) -> list[Column] | None:
+        """Lists one after the other, the most valuable first, as long as they fit together."""
+        problem = self.problem
+        free = [len(group.sessions) for group in problem.groups]
+        left, seen, chosen = problem.stock.copy(), set[int](), []
+        for column in sorted(self.pool.values(), key=lambda c: (-stage.value(c), c)):
+            uses = np.array(column.uses) if column.uses else np.zeros(len(left))
+            if free[column.group] and not seen & set(column.cases) and (uses <= left + 1e-9).all():
+                free[column.group] -= 1
+                left = left - uses
+                seen |= set(column.cases)
+                chosen.append(column)
+        return chosen if problem.required <= seen else None
 
     def _reduced(self, stage: _Stage, duals: _Duals, column: Column) -> float:
         value = stage.value(column) + duals.worth * column.worth - duals.cases[list(column.cases)].sum()
@@ -472,6 +512,8 @@ class _Solver:
         gaps = (found.placement_gap, found.cost_gap)
         if max(gaps) > 1e-9:
             found.status = "within gap" if max(gaps) <= self.effort.gap else "stopped"
+        if self.interrupted:
+            found.status = "interrupted"
         return found
 
 
@@ -484,7 +526,8 @@ def choose_lists(
 ) -> tuple[Chosen, list[Column]]:
     """Lists that place the most worth at the least cost, and all columns that were found on the way.
 
-    Raises InvalidArgument where the cases that must be placed cannot be.
+    Ctrl-C ends the search: what was found so far is told, with a bound that holds. Raises InvalidArgument where the
+    cases that must be placed cannot be.
     """
     solver = _Solver(problem, effort or Effort(), progress)
     solver.pool = {(column.group, column.cases): column for column in known}

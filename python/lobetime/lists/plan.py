@@ -472,6 +472,18 @@ class Planner:
             chosen, pool = choose_lists(problem, effort, known=known, progress=progress)
             placed = self._assign(problem, chosen)
             over = self._over(problem, placed, verdicts) if o.verify_draws else []
+            if chosen.status == "interrupted":
+                # Nothing is searched any more: lists that fresh draws refuse are left out.
+                refused = set(over)
+                placed = [one for one in placed if (one[1], one[2]) not in refused]
+                kept = [c for c in chosen.columns if (c.group, c.cases) not in refused]
+                worth, cost = math.fsum(c.worth for c in kept), math.fsum(c.cost for c in kept)
+                # What costs less may place less, so the bound of the cost no longer holds.
+                chosen = replace(
+                    chosen, columns=kept, worth=worth, cost=cost, cost_bound=0.0 if refused else chosen.cost_bound
+                )
+                self._short(placed)
+                return Plan(self, problem, chosen, placed, verdicts)
             for g, cases in over:
                 group = problem.groups[g]
                 for other in problem.groups:

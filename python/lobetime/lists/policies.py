@@ -23,7 +23,7 @@ SURGEON_ERROR = 0.34
 """Surgeons' absolute error of booked times as a share of the mean (published: Anesthesiology 1996)."""
 
 CANCEL_AFTER_MIN = 30.0
-"""A case is cancelled on the day if by its median it would end more than so many minutes after the session (assumption)."""
+"""A case is cancelled on the day if by its median it would end so many minutes after the session (assumption)."""
 
 AUDIT = {"lists": 60, "overran": 53, "patients": 264, "cancelled": 36}
 """Urology lists booked to the sum of means (published: doi 10.1111/anae.14958)."""
@@ -218,11 +218,11 @@ def audit_replica(
 ) -> pd.DataFrame:
     """The published audit of lists booked to the sum of means, played again: 60 lists, 264 patients.
 
-    36 lists of four and 24 of five cases; means spread evenly from 45 to 120 min, log-normal with CV ``cv`` (assumption).
-    The session is the sum of the means; turnovers (31 min: published, BMC Med Educ 2018) are not booked. A case is
-    cancelled if by its median it would end more than ``cancel_after_min`` after the session; 95 min was chosen because both
-    shares then come near the published ones. So the replica shows that such booking goes with such shares; it predicts
-    neither.
+    36 lists of four and 24 of five cases; means spread evenly from 45 to 120 min, log-normal with CV ``cv``
+    (assumption). The session is the sum of the means; turnovers (31 min: published, BMC Med Educ 2018) are not booked. A
+    case is cancelled if by its median it would end more than ``cancel_after_min`` after the session; 95 min was chosen
+    because both shares then come near the published ones. So the replica shows that such booking goes with such
+    shares; it predicts neither.
 
     Returns
     -------
