@@ -298,30 +298,6 @@ def test_the_published_audit_played_again() -> None:
     assert booked_with_turnover.loc["overran", "replica"] < told.loc["overran", "replica"] - 0.2
 
 
-@pytest.mark.slow
-def test_overruns_of_400_lists_are_as_many_as_promised() -> None:
-    """Plans of several waiting lists; each list run once on a day of its own. 99.9 % band of the Poisson-binomial."""
-    risks, over, seed = [], 0, 0
-    while len(risks) < 400:
-        seed += 1
-        waiting = simulate_waiting_list(40, 7, seed)
-        problem = as_problem(waiting, draws=16_384, seed=seed)
-        found = choose_lists(problem, Effort(gap=0.02))[0]
-        day = waiting.draw(1, 10_000 + seed)[:, 0]
-        truth = waiting.draw(200_000, 20_000 + seed)
-        for column in found.columns:
-            group = problem.groups[column.group]
-            speed = waiting.speed[waiting.session_surgeon[group.sessions[0]]]
-            cases = list(column.cases)
-            gaps = waiting.turnover_min * (len(cases) - 1)
-            risks.append(((truth[cases].sum(axis=0) * speed + gaps) > group.rule.minutes).mean())
-            over += bool(day[cases].sum() * speed + gaps > group.rule.minutes)
-    p = np.array(risks)
-    half = 3.29 * np.sqrt((p * (1 - p)).sum())
-    assert abs(over - p.sum()) <= half
-    assert p.mean() <= 0.2  # not verified on fresh draws here, so single lists may be a little over
-
-
 def test_all_contradictions_are_told_at_once(pred: lt.Prediction) -> None:
     unit = lt.datasets.load_demo_unit()
     sessions = unit.sessions.iloc[:3].copy()  # surgeons F, B, D only
