@@ -220,9 +220,9 @@ def audit_replica(
 
     36 lists of four and 24 of five cases; means spread evenly from 45 to 120 min, log-normal with CV ``cv``
     (assumption). The session is the sum of the means; turnovers (31 min: published, BMC Med Educ 2018) are not booked.
-    A case is cancelled if by its median it would end more than ``cancel_after_min`` after the session; 95 min was chosen
-    because both shares then come near the published ones. So the replica shows that such booking goes with such
-    shares; it predicts neither.
+    A case is cancelled if by its median it would end more than ``cancel_after_min`` after the session; 95 min was
+    chosen because both shares then come near the published ones. So the replica shows that such booking goes with
+    such shares; it predicts neither.
 
     Returns
     -------
