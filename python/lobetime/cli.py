@@ -41,7 +41,7 @@ from .caution import CAUTION
 if TYPE_CHECKING:
     import pandas as pd
 
-_Read = TypeVar("_Read", "lt.Cases", "lt.Bookings")
+_Read = TypeVar("_Read", "lt.Cases", "lt.Bookings", "lt.Sessions", "lt.Stock")
 
 _MOST_ROWS = 1000  # of one table on a screen; files and JSON hold all of them
 _MOST_CHARACTERS = 80  # of a value from a file, on a screen
@@ -325,6 +325,20 @@ def _load(path: Path) -> lt.TheatreTimeModel:
         raise lt.InvalidModelFile(f"{path}: {error}") from error
 
 
+def _check_one_of(model: Path | None, history: Path | None) -> None:
+    if model is not None and history is not None:
+        raise typer.BadParameter("give one of --model and --history, not both", param_hint="--history")
+
+
+def _model_of(model: Path | None, cases: lt.Cases | None) -> tuple[lt.TheatreTimeModel, str]:
+    """The model that predicts, and what it rests on."""
+    if model is not None:
+        return _load(model), "model file"
+    if cases is not None:
+        return _fit(lt.TheatreTimeModel(), cases), "history"
+    return lt.TheatreTimeModel(), "published prior"
+
+
 # --- arguments -------------------------------------------------------------------------------------------------------
 
 _EXISTING: dict[str, Any] = {"exists": True, "dir_okay": False, "readable": True, "show_default": False}
@@ -342,6 +356,13 @@ _CsvOption = Annotated[
     typer.Option(
         "--csv", metavar="PATH", help="Write a CSV file, whole or not at all, instead of a table.", show_default=False
     ),
+]
+_ModelOption = Annotated[
+    Path | None, typer.Option("--model", metavar="MODEL", help="Model file that lobetime fit wrote.", **_EXISTING)
+]
+_HistoryOption = Annotated[
+    Path | None,
+    typer.Option("--history", metavar="HISTORY", help="Past cases to fit first, instead of a model file.", **_EXISTING),
 ]
 _JsonOption = Annotated[bool, typer.Option("--json", help="JSON on standard output instead of a table.")]
 
@@ -667,15 +688,8 @@ def slots(
             metavar="BOOKINGS", help="Bookings, one row a case: .csv, .tsv, .xlsx or .parquet.", **_EXISTING
         ),
     ],
-    model: Annotated[
-        Path | None, typer.Option("--model", metavar="MODEL", help="Model file that lobetime fit wrote.", **_EXISTING)
-    ] = None,
-    history: Annotated[
-        Path | None,
-        typer.Option(
-            "--history", metavar="HISTORY", help="Past cases to fit first, instead of a model file.", **_EXISTING
-        ),
-    ] = None,
+    model: _ModelOption = None,
+    history: _HistoryOption = None,
     overrun_risk: Annotated[
         float,
         typer.Option(
@@ -713,8 +727,7 @@ def slots(
 
     With neither --model nor --history the slots rest on published evidence alone.
     """
-    if model is not None and history is not None:
-        raise typer.BadParameter("give one of --model and --history, not both", param_hint="--history")
+    _check_one_of(model, history)
     if history_column and history is None:
         raise typer.BadParameter("needs --history", param_hint="--history-column")
     _check_output(csv, "--csv", bookings, model, history)
@@ -724,12 +737,7 @@ def slots(
     with _busy(f"reading {bookings.name}"):
         booked = _read(lt.read_bookings, bookings, mapping)
         cases = _read(lt.read_cases, history, history_mapping) if history is not None else None
-    if model is not None:
-        fitted, origin = _load(model), "model file"
-    elif cases is not None:
-        fitted, origin = _fit(lt.TheatreTimeModel(), cases), "history"
-    else:
-        fitted, origin = lt.TheatreTimeModel(), "published prior"
+    fitted, origin = _model_of(model, cases)
     with _busy(f"predicting {_count(len(booked), 'booking')}"):
         prediction = fitted.predict(booked, draws=draws, seed=seed)
         table = lt.slots(prediction, overrun_risk=overrun_risk, round_to=round_to).reset_index()
@@ -854,12 +862,6 @@ def _print_slots(console: Console, table: pd.DataFrame, guesses: list[dict[str, 
 # --- lists -----------------------------------------------------------------------------------------------------------
 
 
-def _read_other(reader: Callable[..., Any], path: Path) -> Any:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", lt.DataWarning)  # told from .warnings
-        return reader(path)
-
-
 def _fixed(pairs: Sequence[str]) -> dict[str, str]:
     fixed: dict[str, str] = {}
     for pair in pairs:
@@ -888,15 +890,8 @@ def lists(
         Path | None,
         typer.Option("--stock", metavar="STOCK", help="Device sets, canisters and irrigation a day.", **_EXISTING),
     ] = None,
-    model: Annotated[
-        Path | None, typer.Option("--model", metavar="MODEL", help="Model file that lobetime fit wrote.", **_EXISTING)
-    ] = None,
-    history: Annotated[
-        Path | None,
-        typer.Option(
-            "--history", metavar="HISTORY", help="Past cases to fit first, instead of a model file.", **_EXISTING
-        ),
-    ] = None,
+    model: _ModelOption = None,
+    history: _HistoryOption = None,
     overrun_risk: Annotated[
         float,
         typer.Option(
@@ -944,8 +939,7 @@ def lists(
     json: _JsonOption = False,
 ) -> None:
     """Choose whole lists: which cases on which session, in what order, at what risk."""
-    if model is not None and history is not None:
-        raise typer.BadParameter("give one of --model and --history, not both", param_hint="--history")
+    _check_one_of(model, history)
     inputs = (bookings, sessions, stock, model, history)
     outputs = {
         "--csv": csv,
@@ -959,15 +953,10 @@ def lists(
     fixed = _fixed(fix)
     with _busy(f"reading {bookings.name}"):
         booked = _read(lt.read_bookings, bookings, {})
-        blocks = _read_other(lt.read_sessions, sessions)
-        amounts = None if stock is None else _read_other(lt.read_stock, stock)
+        blocks = _read(lt.read_sessions, sessions, {})
+        amounts = None if stock is None else _read(lt.read_stock, stock, {})
         cases = _read(lt.read_cases, history, {}) if history is not None else None
-    if model is not None:
-        fitted = _load(model)
-    elif cases is not None:
-        fitted = _fit(lt.TheatreTimeModel(), cases)
-    else:
-        fitted = lt.TheatreTimeModel()
+    fitted, _ = _model_of(model, cases)
     with _busy("choosing lists"):
         plan = lt.plan_lists(
             fitted.predict(booked, draws=1000, seed=seed),
@@ -983,6 +972,12 @@ def lists(
     checked = plan.check() if verify else None
     if checked is not None and not checked.attrs["passed"]:
         raise lt.NotConverged("a list is over its limit on fresh draws: no plan is given")
+
+    told = [(bookings, booked.warnings), (sessions, blocks.warnings)]
+    if stock is not None and amounts is not None:
+        told.append((stock, amounts.warnings))
+    if history is not None and cases is not None:
+        told.append((history, cases.warnings))
 
     from . import lists as outputs_of
 
@@ -1004,10 +999,17 @@ def lists(
         content.pop("caution", None)
         if checked is not None:
             content["verified"] = checked
+        content["warnings"] = [row for path, found in told for row in _named(found, path)]
         _print_json("lists", content)
     if not json and all(path is None for path in outputs.values()):
         _print_plan(plan, checked, bookings.name)
+        for path, found in told:
+            _print_warnings(_console(), found, path.name)
         _print_caution(_console())
+    elif not json:
+        for path, found in told:
+            if len(found):
+                _note(f"{path.name}: {_count(len(found), 'warning')}; without an output file each of them is shown")
 
 
 def _write_whole(path: Path, content: str | bytes) -> None:
@@ -1078,6 +1080,9 @@ def _print_plan(plan: lt.Plan, checked: pd.DataFrame | None, name: str) -> None:
     for words in plan.stock_use["words"]:
         if words:
             console.print(_printable(words))
+    scarce, worth = max(f["session_worth"].items(), key=lambda one: one[1], default=("", 0.0))
+    if worth >= 0.05:
+        console.print(f"Another session like {_shown(scarce)} would be worth about {worth:.1f} of an average case.")
     console.print(
         f"\nMean overtime {f['overtime_mean_min']:.0f} min, idle {f['idle_mean_min']:.0f} min in all; "
         f"{f['hours_given_back']:.1f} h of sessions are not used."

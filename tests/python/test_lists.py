@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 import lobetime as lt
 from lobetime import _core
-from lobetime.datasets._waiting import WaitingList, simulate_waiting_list
+from lobetime.datasets import WaitingList, simulate_waiting_list
 from lobetime.lists.master import Effort, choose_lists
 from lobetime.lists.problem import Chosen, Group, ListProblem
 

@@ -7,6 +7,8 @@ Everything in here is invented and labelled so: case ids start with INV, surgeon
     The demo unit: 420 past cases and the truth behind them, 40 bookings, 14 sessions and their stock.
 `simulate_unit`
     A unit of any size from a `UnitTruth`, clean or spoilt by a `Mess`.
+`simulate_waiting_list`
+    Waiting cases and sessions whose times have a known law.
 `noise_free`, `expected_swaps`
     The model's formulas in plain numpy, independent of the compiled core.
 """
@@ -35,6 +37,7 @@ from ._simulate import (
     noise_free,
     simulate_unit,
 )
+from ._waiting import WaitingList, simulate_waiting_list
 
 __all__ = [
     "BOOKING_COLUMNS",
@@ -48,6 +51,7 @@ __all__ = [
     "Mess",
     "SurgeonTruth",
     "UnitTruth",
+    "WaitingList",
     "demo_files",
     "draw_surgeons",
     "draw_truth",
@@ -59,5 +63,6 @@ __all__ = [
     "simulate_demo_sessions",
     "simulate_demo_stock",
     "simulate_unit",
+    "simulate_waiting_list",
     "write_demo_files",
 ]

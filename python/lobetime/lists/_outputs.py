@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Mapping
-from typing import Any, Protocol, cast
+from typing import Any, Protocol
 
 import pandas as pd
 
@@ -55,7 +55,7 @@ class PlanLike(Protocol):
 
 def write_bytes(path: str | os.PathLike[str], content: bytes) -> None:
     """Writes a file whole or not at all."""
-    _core.write_whole(os.fspath(path), cast(Any, content))  # takes bytes as they are
+    _core.write_whole(os.fspath(path), content)
 
 
 # --- words -----------------------------------------------------------------------------------------------------------

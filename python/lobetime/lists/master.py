@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -200,7 +201,6 @@ class _Solver:
         self.progress = progress
         self.pool: dict[tuple[int, tuple[int, ...]], Column] = {}
         self.moment_error = 0.0
-        self.rounds = 0
         self.interrupted = False
 
     def interrupt(self) -> None:
@@ -218,7 +218,6 @@ class _Solver:
         thresholds: Doubles,
         keep: int,
         nodes: int,
-        only: npt.NDArray[np.bool_] | None = None,
     ) -> tuple[list[list[Column]], Doubles, bool]:
         """New columns of each group above its threshold, the most a list of it is worth, and whether all was seen."""
         problem = self.problem
@@ -227,23 +226,20 @@ class _Solver:
             overtime_per_min=problem.cost.overtime_per_min * stage.costing,
             idle_per_min=problem.cost.idle_per_min * stage.costing,
         )
-        asked, at_of = [], []
+        asked = []
         for g, group in enumerate(problem.groups):
             cases = np.array(group.cases, int)
             worth = (stage.placing + duals.worth) * group.worth - duals.cases[cases]
             if len(duals.stock):
                 worth = worth - group.uses @ duals.stock
-            chosen = np.ones(len(cases), bool) if only is None else only[cases]
-            at = np.flatnonzero(chosen)
-            at_of.append(at)
             asked.append(
                 _core.PricingProblem(
                     times=group.times,
                     rule=group.rule,
                     cost=cost,
-                    cases=[group.positions[k] for k in at],
-                    worth=worth[at].tolist(),
-                    large=problem.large[cases[at]].tolist(),
+                    cases=group.positions,
+                    worth=worth.tolist(),
+                    large=problem.large[cases].tolist(),
                     threshold=float(thresholds[g]),
                     keep=keep,
                     most_nodes=nodes,
@@ -265,20 +261,25 @@ class _Solver:
                 cases_here = tuple(sorted(case_at[p] for p in one.cases))
                 if (g, cases_here) not in self.pool:
                     cost_here = one.risk.cost(group.rule, problem.cost)
-                    new.append(column_of(problem, g, cases_here, cost_here, one.risk.overrun))
+                    new.append(column_of(problem, g, cases_here, cost_here))
             found.append(new)
         return found, bounds, complete
 
     def seed(self) -> None:
-        """Every case alone on every kind of session that it may come to."""
-        for g, group in enumerate(self.problem.groups):
-            for case, position in zip(group.cases, group.positions, strict=True):
-                if (self.problem.large[case] and group.rule.most_large < 1) or [position] in group.refused:
+        """Every case alone on every kind of session that it may come to, and what must come together on one."""
+        problem = self.problem
+        homes = Counter(case for group in problem.groups for case in group.cases if case in problem.required)
+        for g, group in enumerate(problem.groups):
+            together = tuple(case for case in group.cases if homes.get(case) == 1)
+            for cases in {*((case,) for case in group.cases), together} - {()}:
+                at = [group.positions[group.cases.index(case)] for case in cases]
+                large = int(problem.large[list(cases)].sum())
+                most = min(group.rule.most_cases, group.times.most_cases)
+                if len(at) > most or large > group.rule.most_large or at in group.refused:
                     continue
-                risk = _core.list_risk(group.times, [position], group.rule)
+                risk = _core.list_risk(group.times, at, group.rule)
                 if risk.keeps(group.rule):
-                    cost = risk.cost(group.rule, self.problem.cost)
-                    self._take([column_of(self.problem, g, (case,), cost, risk.overrun)])
+                    self._take([column_of(problem, g, cases, risk.cost(group.rule, problem.cost))])
 
     def _take(self, columns: Iterable[Column]) -> list[Column]:
         new = [c for c in columns if (c.group, c.cases) not in self.pool]
@@ -296,20 +297,16 @@ class _Solver:
 
     # --- one stage ---
 
-    def converge(
-        self, stage: _Stage, linear: _Linear, scale: float, enough: float = math.inf
-    ) -> tuple[float, _Duals, Doubles]:
-        """Column generation until nothing improves: the best bound, its dual prices, what lists are worth at them.
+    def converge(self, stage: _Stage, linear: _Linear, scale: float, enough: float = math.inf) -> tuple[float, _Duals]:
+        """Column generation until nothing improves: the best bound, and its dual prices.
 
         Ends, too, once as much worth as is ``enough`` is placed, in parts of lists.
         """
         best_bound, best_duals = math.inf, None
-        best_groups = np.zeros(len(self.problem.groups))
         sessions = sum(len(group.sessions) for group in self.problem.groups)
         nodes, slack = _QUICK_NODES, 0.0
         try:
             for _ in range(_MOST_ROUNDS):
-                self.rounds += 1
                 value, shares, duals = linear.solve()
                 if math.fsum(x * c.worth for x, c in zip(shares, linear.columns, strict=True) if x > 0) >= enough:
                     best_duals = best_duals or duals
@@ -320,7 +317,7 @@ class _Solver:
                 )
                 lagrange = self.bound(stage, duals, most)
                 if lagrange < best_bound:
-                    best_bound, best_duals, best_groups = lagrange, duals, np.maximum(most, 0.0)
+                    best_bound, best_duals = lagrange, duals
                 if self.progress is not None:
                     self.progress("lists", value, best_bound)
                 new = self._take(column for columns in found for column in columns)
@@ -341,7 +338,7 @@ class _Solver:
             self.interrupt()
         if best_duals is None:
             best_duals = linear.solve()[2]
-        return best_bound, best_duals, best_groups
+        return best_bound, best_duals
 
     def close(
         self, stage: _Stage, linear: _Linear, duals: _Duals, bound: float, incumbent: list[Column] | None
@@ -385,11 +382,15 @@ class _Solver:
         return incumbent, bound
 
     def _greedy(self, stage: _Stage) -> list[Column] | None:
-        """Lists one after the other, the most valuable first, as long as they fit together."""
+        """Lists one after the other as long as they fit together: what must come first, then the most valuable."""
         problem = self.problem
         free = [len(group.sessions) for group in problem.groups]
         left, seen, chosen = problem.stock.copy(), set[int](), []
-        for column in sorted(self.pool.values(), key=lambda c: (-stage.value(c), c)):
+
+        def rank(column: Column) -> tuple[int, float, Column]:
+            return -len(problem.required & set(column.cases)), -stage.value(column), column
+
+        for column in sorted(self.pool.values(), key=rank):
             uses = np.array(column.uses) if column.uses else np.zeros(len(left))
             if free[column.group] and not seen & set(column.cases) and (uses <= left + 1e-9).all():
                 free[column.group] -= 1
@@ -435,11 +436,15 @@ class _Solver:
         placing = _Stage(1.0, small if costs > 0 and math.isfinite(small) else 0.0)
         linear = _Linear(problem, placing, penalty=10.0 * max(everything, 1.0))
         linear.add(list(self.pool.values()))
-        bound, duals, _ = self.converge(
+        bound, duals = self.converge(
             placing, linear, scale=max(everything, 1.0) / max(problem.n_cases, 1), enough=everything * (1 - 1e-9)
         )
         stock_prices, session_prices = duals.stock, duals.groups
-        bound = min(bound + placing.costing * costs * len(problem.groups), everything)
+        # No plan costs more than every session at its dearest, so its worth is at most the value's bound and this.
+        dearest = placing.costing * sum(
+            len(group.sessions) * self._most_cost(group.rule.minutes) for group in problem.groups
+        )
+        bound = min(bound + dearest, everything)
         chosen: list[Column] | None = None
         if bound >= everything * (1 - 1e-9) and costs > 0:
             # All may fit: then the least cost of placing all decides at once.
@@ -447,9 +452,10 @@ class _Solver:
             if chosen is not None:
                 return self._chosen(chosen, everything, cost_bound, stock_prices, session_prices)
             # Not all together in whole lists: what is the most, then?
-            linear.add([c for c in self.pool.values() if c not in set(linear.columns)])
-            bound, duals, _ = self.converge(placing, linear, scale=max(everything, 1.0) / max(problem.n_cases, 1))
-            bound = min(bound + placing.costing * costs * len(problem.groups), everything)
+            there = {(c.group, c.cases) for c in linear.columns}
+            linear.add([c for key, c in self.pool.items() if key not in there])
+            bound, duals = self.converge(placing, linear, scale=max(everything, 1.0) / max(problem.n_cases, 1))
+            bound = min(bound + dearest, everything)
         chosen, bound = self.close(placing, linear, duals, bound, chosen)
         if chosen is None:
             raise _core.InvalidArgument("no lists keep every rule and place the cases that must be placed")
@@ -477,13 +483,14 @@ class _Solver:
         dear = max((self._most_cost(group.rule.minutes) for group in self.problem.groups), default=1.0)
         linear = _Linear(self.problem, stage, penalty=10.0 * dear)
         linear.add(list(self.pool.values()))
-        bound, duals, _ = self.converge(stage, linear, scale=dear / max(sessions, 1))
+        bound, duals = self.converge(stage, linear, scale=dear / max(sessions, 1))
         bound = -self._granular(-bound)
         incumbent, bound = self.close(stage, linear, duals, bound, incumbent)
         return incumbent, self._granular(-bound)
 
     def _granular(self, cost: float) -> float:
-        """A bound of the cost, raised to the next value that a cost can take."""
+        """A bound of the cost, raised to the next value that a cost can take; 0 where nothing is known."""
+        cost = max(cost, 0.0)
         given = self.problem.cost
         if given.overtime_per_min > 0 or given.idle_per_min > 0 or given.open_per_min <= 0:
             return cost
@@ -507,7 +514,6 @@ class _Solver:
             stock_prices=stock,
             session_prices=sessions,
             largest_moment_error=self.moment_error,
-            rounds=self.rounds,
         )
         gaps = (found.placement_gap, found.cost_gap)
         if max(gaps) > 1e-9:

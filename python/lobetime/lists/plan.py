@@ -21,14 +21,17 @@ from .options import ListOptions
 from .problem import Chosen, Column, Group, ListProblem
 from .sessions import Sessions, Stock, read_sessions, read_stock
 
+Placed = tuple[int, int, tuple[int, ...]]  # session, group, cases
+Verdicts = dict[tuple[int, tuple[int, ...]], tuple[float, bool]]  # session and cases: fresh risk, whether it passed
+Problem = tuple[int, str, str, str]  # row, column, value, allowed
 Floats = npt.NDArray[np.float32]
 Flags = npt.NDArray[np.bool_]
 
 _SCREENING = 4096
 _CHUNK_DRAWS = 4_000_000  # cases x draws predicted at a time, to keep the memory low
 _FRESH = 0x5EED  # added to the seed for draws that decided nothing
+_FRESH_ALLOWANCE = 0.002
 _MOST_TIGHTENED = 25
-_ORDER_DRAWS = 2048
 _PRIORITY_WORTH = {"1": 2.0, "2": 1.4}
 
 
@@ -84,8 +87,9 @@ class Planner:
     ) -> None:
         self.pred, self.stock, self.options = pred, stock, options
         self.told, self.move_cost = dict(told or {}), move_cost
-        order = sessions.frame.sort_values(["starts_at", "session_id"], kind="stable").reset_index(drop=True)
-        self.sessions = order
+        order = sessions.frame.reset_index(drop=True).sort_values(["starts_at", "session_id"], kind="stable")
+        self.session_rows = [int(row) + 2 for row in order.index]  # as the source counts them
+        self.sessions = order = order.reset_index(drop=True)
         ids = pred.case_ids
         self.canonical = sorted(range(len(ids)), key=lambda i: ids[i])
         frame = pred.bookings.frame.iloc[self.canonical].reset_index(drop=True)
@@ -95,9 +99,8 @@ class Planner:
             frame[name] = text
         if "canister_ml" not in frame:
             frame["canister_ml"] = np.inf
-        for name in ("days_waiting",):
-            if name not in frame:
-                frame[name] = np.nan
+        if "days_waiting" not in frame:
+            frame["days_waiting"] = np.nan
         frame["due_by"] = pd.to_datetime(frame["due_by"]) if "due_by" in frame else pd.NaT
         frame["case_id"] = self.ids
         self.frame = frame
@@ -105,16 +108,19 @@ class Planner:
         self.fixed = dict(fixed)
         self.today = pd.Timestamp(options.today) if options.today else order["starts_at"].min().normalize()
         self.n, self.m = len(frame), len(order)
-        self._check_input()
         self.worth = self._worths(worth)
+        problems = self._contradictions()
         self._eligibility()
         self._kinds()
-        self._check_fixed_alone()
+        problems += self._fixed_that_cannot()
+        if problems:
+            found = pd.DataFrame(problems, columns=["row", "column", "value", "allowed"])
+            raise InvalidData(found, "bookings and sessions")
 
-    # --- judged before anything is computed ---
+    # --- judged ---
 
-    def _check_input(self) -> None:
-        problems: list[tuple[int, str, str, str]] = []
+    def _contradictions(self) -> list[Problem]:
+        problems: list[Problem] = []
         codes = set(self.sessions["session_id"])
         known = set(self.ids)
         if len(known) != len(self.ids):
@@ -151,12 +157,14 @@ class Planner:
             start = self.sessions["starts_at"].iloc[at]
             if start < self.today:
                 problems.append(
-                    (at + 2, "starts_at", f"{start:%Y-%m-%dT%H:%M}", f"a session from {self.today:%Y-%m-%d} on")
+                    (
+                        self.session_rows[at],
+                        "starts_at",
+                        f"{start:%Y-%m-%dT%H:%M}",
+                        f"a session from {self.today:%Y-%m-%d} on",
+                    )
                 )
-        if problems:
-            raise InvalidData(
-                pd.DataFrame(problems, columns=["row", "column", "value", "allowed"]), "bookings and sessions"
-            )
+        return problems
 
     def _worths(self, given: Mapping[str, float] | None) -> npt.NDArray[np.float64]:
         if given is not None:
@@ -191,6 +199,8 @@ class Planner:
             self.why[broken] = name
         at = {session: k for k, session in enumerate(s["session_id"])}
         for case, session in self.fixed.items():
+            if case not in self.ids or session not in at:
+                continue  # told as a problem
             i = self.ids.index(case)
             others = np.arange(self.m) != at[session]
             self.why[i, others & (self.why[i] == "")] = "fixed"
@@ -258,8 +268,12 @@ class Planner:
                       operation.mean(axis=1, dtype=float) * options.irrigation_l_min)
             )  # fmt: skip
 
-    def rule(self, at: int, *, decided: bool) -> _core.ListRule:
-        """The rule of a session. What decides is a little stricter than what is promised: chosen lists are lucky."""
+    def rule(self, at: int, *, decided: bool = False, allowance: float = 0.0) -> _core.ListRule:
+        """The rule of a session as it is promised.
+
+        ``decided``: what decides is a little stricter, as chosen lists are lucky. ``allowance``: added to every chance,
+        and to mean overtime as that share of the session, for what fresh draws do not tell.
+        """
         o, one = self.options, self.sessions.iloc[at]
         risk = o.risk if math.isnan(one["overrun_risk"]) else float(one["overrun_risk"])
         far = float("inf") if math.isnan(one["max_overtime_min"]) else float(one["max_overtime_min"])
@@ -269,49 +283,38 @@ class Planner:
         return _core.ListRule(
             minutes=float(one["minutes"]),
             grace_min=o.grace_min,
-            overrun_risk=risk,
-            expected_overtime_min=o.expected_overtime_min if o.limit == "expected_overtime" else float("inf"),
+            overrun_risk=min(risk + allowance, 1.0),
+            expected_overtime_min=(o.expected_overtime_min if o.limit == "expected_overtime" else float("inf"))
+            + allowance * float(one["minutes"]),
             far_over_min=far,
-            far_over_risk=o.far_over_risk,
+            far_over_risk=o.far_over_risk + allowance,
             most_cases=most,
             most_large=10**6 if math.isnan(one["max_large"]) else int(one["max_large"]),
         )
 
-    def _check_fixed_alone(self) -> None:
+    def _fixed_that_cannot(self) -> list[Problem]:
         """Fixed cases that break a rule, or that do not fit together."""
-        problems: list[tuple[int, str, str, str]] = []
+        problems: list[Problem] = []
         for at in range(self.m):
             session = self.sessions["session_id"].iloc[at]
-            here = [self.ids.index(case) for case, place in self.fixed.items() if place == session]
+            fixed = (case for case, place in self.fixed.items() if place == session and case in self.ids)
+            here = [self.ids.index(case) for case in fixed]
+            row = self.session_rows[at]
             broken = [i for i in here if self.why[i, at]]
             for i in broken:
-                problems.append(
-                    (at + 2, "fixed", self.ids[i], f"a case that may come on {session}: {self.why[i, at]} forbids it")
-                )
+                words = f"a case that may come on {session}: {self.why[i, at]} forbids it"
+                problems.append((row, "fixed", self.ids[i], words))
             if not here or broken:
                 continue
             kind, rule = self.kinds[self.kind_of[at]], self.rule(at, decided=True)
             risk = _core.list_risk(kind.times, [kind.members.index(i) for i in here], rule)
             if len(here) > rule.most_cases or self.large[here].sum() > rule.most_large:
-                problems.append(
-                    (
-                        at + 2,
-                        "fixed",
-                        ", ".join(self.ids[i] for i in here),
-                        "no more cases, or large glands, than the session may have",
-                    )
-                )
+                words = "no more cases, or large glands, than the session may have"
+                problems.append((row, "fixed", ", ".join(self.ids[i] for i in here), words))
             elif not risk.keeps(rule):
-                problems.append(
-                    (
-                        at + 2,
-                        "fixed",
-                        ", ".join(self.ids[i] for i in here),
-                        f"cases that fit {session}; these overrun with chance {risk.overrun:.3f}",
-                    )
-                )
-        if problems:
-            raise InvalidData(pd.DataFrame(problems, columns=["row", "column", "value", "allowed"]), "fixed cases")
+                words = f"cases that fit {session}; these overrun with chance {risk.overrun:.3f}"
+                problems.append((row, "fixed", ", ".join(self.ids[i] for i in here), words))
+        return problems
 
     # --- stock ---
 
@@ -466,12 +469,12 @@ class Planner:
         self._stock_rows()
         effort = Effort(gap=o.gap, time_limit_s=o.time_limit_s, threads=o.threads)
         known: Iterable[Column] = ()
-        verdicts: dict[tuple[int, tuple[int, ...]], float] = {}
+        verdicts: Verdicts = {}
         problem = self.problem()
         for _ in range(_MOST_TIGHTENED):
             chosen, pool = choose_lists(problem, effort, known=known, progress=progress)
             placed = self._assign(problem, chosen)
-            over = self._over(problem, placed, verdicts) if o.verify_draws else []
+            over = self._over(placed, verdicts) if o.verify_draws else []
             if chosen.status == "interrupted":
                 # Nothing is searched any more: lists that fresh draws refuse are left out.
                 refused = set(over)
@@ -486,11 +489,7 @@ class Planner:
                 return Plan(self, problem, chosen, placed, verdicts)
             for g, cases in over:
                 group = problem.groups[g]
-                for other in problem.groups:
-                    if other.times is group.times and other.rule.minutes <= group.rule.minutes:
-                        position = dict(zip(other.cases, other.positions, strict=True))
-                        if all(case in position for case in cases):
-                            other.refused.add([position[case] for case in cases])
+                group.refused.add([group.positions[group.cases.index(case)] for case in cases])
             short = self._short(placed)
             if not over and not short:
                 return Plan(self, problem, chosen, placed, verdicts)
@@ -502,7 +501,7 @@ class Planner:
             f"after {_MOST_TIGHTENED} rounds some lists are still over their limit on fresh draws: give more draws"
         )
 
-    def _assign(self, problem: ListProblem, chosen: Chosen) -> list[tuple[int, int, tuple[int, ...]]]:
+    def _assign(self, problem: ListProblem, chosen: Chosen) -> list[Placed]:
         """(session, group, cases): in a group the list with the most worth a case comes first."""
         placed = []
         for g, group in enumerate(problem.groups):
@@ -512,29 +511,21 @@ class Planner:
             placed += [(at, g, c.cases) for at, c in zip(group.sessions, lists, strict=False)]
         return sorted(placed)
 
-    def _over(
-        self,
-        problem: ListProblem,
-        placed: Sequence[tuple[int, int, tuple[int, ...]]],
-        verdicts: dict[tuple[int, tuple[int, ...]], float],
-    ) -> list[tuple[int, tuple[int, ...]]]:
+    def _over(self, placed: Sequence[Placed], verdicts: Verdicts) -> list[tuple[int, tuple[int, ...]]]:
+        """(group, cases) of lists that fresh draws do not let pass; what they told is added to the verdicts."""
         over = []
         for at, g, cases in placed:
-            rule = self.rule(at, decided=False)
+            rule = self.rule(at)
             key = (at, cases)
             if key not in verdicts:
                 times = self.fresh(at, cases, self.options.verify_draws, self.options.seed + _FRESH)
                 risk = _core.list_risk(times, list(range(len(cases))), rule)
-                verdicts[key] = (
-                    risk.overrun
-                    if risk.keeps(rule)
-                    else max(risk.overrun, 1.0 if rule.overrun_risk >= 1 else 0.0) + 10.0
-                )
-            if verdicts[key] >= 10.0:
+                verdicts[key] = (risk.overrun, risk.keeps(rule))
+            if not verdicts[key][1]:
                 over.append((g, cases))
         return over
 
-    def _short(self, placed: Sequence[tuple[int, int, tuple[int, ...]]]) -> bool:
+    def _short(self, placed: Sequence[Placed]) -> bool:
         """Lowers the limit of a stock row whose day may run short; whether any was."""
         lowered = False
         for row in self.stock_rows:
@@ -583,14 +574,15 @@ class Plan:
     lists, cases, unplaced, stock_use : pandas.DataFrame
         One row a list, a placed case (in order), a case not placed, a day's resource.
     facts : dict
-        Of the whole plan: placements, their bound and gap, cost, utilisation, what was asked, what was assumed.
+        Of the whole plan: placements, their bound and gap, cost, utilisation, what was asked, what was assumed;
+        ``session_worth``: what another such session is worth in average cases (dual prices of the linear programme).
     """
 
     planner: Planner
     problem: ListProblem
     chosen: Chosen
-    placed: list[tuple[int, int, tuple[int, ...]]]
-    verdicts: dict[tuple[int, tuple[int, ...]], float]
+    placed: list[Placed]
+    verdicts: Verdicts
     lists: pd.DataFrame = field(init=False)
     cases: pd.DataFrame = field(init=False)
     unplaced: pd.DataFrame = field(init=False)
@@ -623,9 +615,10 @@ class Plan:
     ) -> pd.DataFrame:
         """Every list judged again on draws that decided nothing: one row a list.
 
-        Columns: session_id, cases, overrun_risk (fresh), overrun_limit, feasible (the rule of the session is kept on
-        them to within 0.002), eligible (every case may come there, none twice, no more large glands or cases than
-        allowed). ``attrs`` holds "passed", and the plan's bounds and gaps.
+        Columns: session_id, cases, overrun_risk (fresh), overrun_limit, feasible (every limit of the session is kept on
+        them to within 0.002, two standard errors of 200,000 draws; mean overtime to within that share of the session),
+        eligible (every case may come there, none twice, no more large glands or cases than allowed). ``attrs`` holds
+        "passed" (all of this, and no stock used up on average), and the plan's bounds and gaps.
         """
         planner = self.planner
         if pred is not None and pred.case_ids != planner.pred.case_ids:
@@ -634,7 +627,7 @@ class Plan:
         rows = []
         seen: set[int] = set()
         for at, _, cases in self.placed:
-            rule = planner.rule(at, decided=False)
+            rule = planner.rule(at)
             risk = _core.list_risk(planner.fresh(at, cases, draws, seed), list(range(len(cases))), rule)
             free = (
                 not seen & set(cases)
@@ -643,7 +636,7 @@ class Plan:
             )
             allowed = free and all(planner.why[case, at] == "" for case in cases)
             seen |= set(cases)
-            near = risk.keeps(rule) or (rule.overrun_risk < 1 and risk.overrun <= rule.overrun_risk + 0.002)
+            near = risk.keeps(planner.rule(at, allowance=_FRESH_ALLOWANCE))
             rows.append(
                 (
                     planner.sessions["session_id"].iloc[at],
@@ -658,7 +651,9 @@ class Plan:
             rows, columns=["session_id", "cases", "overrun_risk", "overrun_limit", "feasible", "eligible"]
         )
         keys = ("placement_bound", "placement_gap", "cost_bound", "cost_gap")
-        out.attrs = {"passed": bool((out["feasible"] & out["eligible"]).all()), **{k: self.facts[k] for k in keys}}
+        stocked = bool((self.stock_use["expected_use"] <= self.stock_use["amount"] + 1e-9).all())
+        passed = stocked and bool((out["feasible"] & out["eligible"]).all())
+        out.attrs = {"passed": passed, **{k: self.facts[k] for k in keys}}
         return out
 
     def what_if(self, *, sessions: Any = None, stock: Any = None, **options: Any) -> WhatIf:
@@ -827,7 +822,7 @@ def plan_lists(
     pred : Prediction
         Of the waiting cases. Its model predicts them again for each session's surgeon, device class and canister.
     bookings : optional
-        What ``pred`` was made of; only checked.
+        What ``pred`` was made of; only their number is checked.
     sessions : Sessions, path or DataFrame
         See :func:`read_sessions`.
     stock : Stock, path or DataFrame, optional

@@ -78,7 +78,7 @@ def _fill(planner: Planner, policy: _Policy, guesses: Sequence[Doubles]) -> list
     turnover = planner.options.turnover_median_min
     filled = []
     for at in range(planner.m):
-        kind, rule = planner.kinds[planner.kind_of[at]], planner.rule(at, decided=False)
+        kind, rule = planner.kinds[planner.kind_of[at]], planner.rule(at)
         mean, variance = np.array(kind.times.mean), np.array(kind.times.variance)
         chosen: list[int] = []
         for case in waiting:

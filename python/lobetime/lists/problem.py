@@ -68,12 +68,14 @@ class Column:
     worth: float = field(compare=False)
     cost: float = field(compare=False)
     uses: tuple[float, ...] = field(compare=False, default=())
-    risk: float = field(compare=False, default=0.0)
 
 
 @dataclass
 class Chosen:
     """Lists that were chosen, and how good they are.
+
+    ``stock_prices``, ``session_prices``: what one more of a stock row, or of a group's sessions, is worth (dual
+    prices).
 
     ``placement_bound``: no choice places more worth. ``cost_bound``: none that places as much costs less. Both were
     priced again outside the linear programme's solver.
@@ -88,7 +90,6 @@ class Chosen:
     stock_prices: Doubles
     session_prices: Doubles
     largest_moment_error: float
-    rounds: int = 0
 
     @property
     def placement_gap(self) -> float:
@@ -106,9 +107,9 @@ def relative_gap(difference: float, scale: float) -> float:
     return 0.0 if difference <= 0 else float(difference / max(abs(scale), 1e-12))
 
 
-def column_of(problem: ListProblem, group: int, cases: Sequence[int], cost: float, risk: float) -> Column:
+def column_of(problem: ListProblem, group: int, cases: Sequence[int], cost: float) -> Column:
     """A column from the cases of a list."""
     here = problem.groups[group]
     at = [here.cases.index(case) for case in cases]
     uses = tuple(float(x) for x in here.uses[at].sum(axis=0))
-    return Column(group, tuple(sorted(cases)), float(here.worth[at].sum()), cost, uses, risk)
+    return Column(group, tuple(sorted(cases)), float(here.worth[at].sum()), cost, uses)

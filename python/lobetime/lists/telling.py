@@ -59,7 +59,7 @@ def _tell_list(
     plan: Plan, at: int, order: list[int], starts: list[float]
 ) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     planner, o = plan.planner, plan.planner.options
-    session, rule = planner.sessions.iloc[at], planner.rule(at, decided=False)
+    session, rule = planner.sessions.iloc[at], planner.rule(at)
     kind = planner.kinds[planner.kind_of[at]]
     details = planner.details(at, tuple(order))
     frame = details.bookings.frame
@@ -163,7 +163,7 @@ def _tell_list(
             "irrigation_bags_q95": math.ceil(float(np.quantile(litres, 0.95)) / o.bag_l),
             "fault_chance": 1.0 - no_fault,
             "backup_set": bool(1.0 - no_fault >= o.backup_at),
-            "verified_risk": plan.verdicts.get((at, tuple(sorted(order))), math.nan),
+            "verified_risk": plan.verdicts.get((at, tuple(sorted(order))), (math.nan, False))[0],
             "words": _would_help(planner, at, order, risk.overrun, rule),
         },
         cases,
@@ -218,7 +218,7 @@ def _tell_unplaced(plan: Plan, case: int) -> dict[str, Any]:
     lists = {at: cases for at, _, cases in plan.placed}
     options = []
     for at in open_to:
-        kind, rule = planner.kinds[planner.kind_of[at]], planner.rule(at, decided=False)
+        kind, rule = planner.kinds[planner.kind_of[at]], planner.rule(at)
         cases = (*lists.get(at, ()), case)
         rules = len(cases) <= rule.most_cases and planner.large[list(cases)].sum() <= rule.most_large
         risk = _core.list_risk(kind.times, [kind.members.index(c) for c in cases], rule)
@@ -285,6 +285,7 @@ def tell(plan: Plan) -> None:
 
     plan.facts = {
         "status": chosen.status,
+        "largest_moment_error": chosen.largest_moment_error,
         "placed": len(seen),
         "waiting": planner.n,
         "placement_value": chosen.worth,
@@ -293,6 +294,11 @@ def tell(plan: Plan) -> None:
         "cost": chosen.cost,
         "cost_bound": chosen.cost_bound,
         "cost_gap": chosen.cost_gap,
+        "session_worth": {
+            str(planner.sessions["session_id"].iloc[at]): float(price) / float(planner.worth.mean())
+            for group, price in zip(plan.problem.groups, chosen.session_prices, strict=True)
+            for at in group.sessions
+        },
         "hours_opened": opened / 60.0,
         "hours_given_back": (float(planner.sessions["minutes"].sum()) - opened) / 60.0,
         "overtime_mean_min": float(lists["overtime_mean_min"].sum()) if len(lists) else 0.0,
