@@ -160,6 +160,34 @@ def test_an_interrupt_gives_the_best_so_far_with_a_bound_that_holds(after: int) 
     assert len(cases) == len(set(cases)) > 0
 
 
+def test_an_interrupt_before_anything_was_priced_still_tells_a_bound() -> None:
+    problem = as_problem(simulate_waiting_list(12, 2, 4), draws=500, cost={"open_per_min": 1.0})
+
+    def progress(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    found, _ = choose_lists(problem, EXACT, progress=progress)
+    assert found.status == "interrupted"
+    assert 0 <= found.cost_bound <= found.cost
+    assert found.placement_bound >= solved(problem).worth - 1e-9
+
+
+def test_a_bound_holds_for_groups_of_several_sessions() -> None:
+    """One group of two sessions in which not all fit, against the optimum with the sessions apart."""
+    waiting = simulate_waiting_list(9, 1, 2)
+    one = as_problem(waiting, draws=500).groups[0]
+    many = Group(one.times, one.rule, one.cases, one.positions, (0, 1), one.worth, one.uses)
+    cost = _core.ListCost(overtime_per_min=2.0, idle_per_min=1.0)
+    large = waiting.gland_ml > waiting.large_ml
+    together = solved(ListProblem(9, (many,), cost, large))
+    again = Group(one.times, one.rule, one.cases, one.positions, (1,), one.worth, one.uses)
+    apart = ListProblem(9, (one, again), cost, large)
+    worth, least = by_hand(apart)
+    assert together.worth == pytest.approx(worth)
+    assert together.placement_bound >= worth - 1e-9
+    assert together.cost == pytest.approx(least, rel=1e-5)
+
+
 def test_required_cases_are_placed_or_refused() -> None:
     waiting = simulate_waiting_list(9, 1, 5)
     whole = as_problem(waiting, draws=500)
@@ -312,6 +340,15 @@ def test_all_contradictions_are_told_at_once(pred: lt.Prediction) -> None:
     with pytest.raises(lt.InvalidData) as refused:
         lt.plan_lists(pred, None, unit.sessions, today=pd.Timestamp("2026-02-01").date())
     assert {"due_by", "starts_at"} <= set(refused.value.problems["column"])
+    # All kinds together, and rows as the source counts them: the session that is over stands last in it.
+    shuffled = pd.concat([unit.sessions.iloc[1:], unit.sessions.iloc[:1]], ignore_index=True)
+    with pytest.raises(lt.InvalidData) as refused:
+        lt.plan_lists(
+            pred, None, shuffled, today=pd.Timestamp("2025-12-31").date(), fixed={"INV-B004": "INV-S02", "nobody": "x"}
+        )
+    told = refused.value.problems
+    assert told.loc[told["column"] == "starts_at", "row"].tolist() == [len(shuffled) + 1]
+    assert {"nobody", "x", "INV-B004"} <= set(told["value"])
     with pytest.raises(lt.InvalidArgument, match=r"overrun_risk.*grace_min"):
         lt.plan_lists(pred, None, unit.sessions, overrun_risk=2, grace_min=-1)
 
