@@ -27,6 +27,7 @@ from .problem import Chosen, Column, Doubles, ListProblem, column_of, relative_g
 
 _KEEP = 12  # lists taken from one pricing
 _QUICK_NODES = 20_000
+_MORE_NODES = 10
 _EPSILON = 1e-7  # of the scale of the objective: less is no improvement
 _MOST_ENUMERATED = 60_000
 _MIP_NODES = 3_000
@@ -168,10 +169,12 @@ class _Linear:
         shares = np.asarray(solution.col_value)[len(self._artificial) :]
         return -highs.getInfo().objective_function_value, shares, duals
 
-    def choose(self, columns: Sequence[Column], nodes: int, seconds: float) -> tuple[list[Column] | None, bool]:
+    def choose(
+        self, columns: Sequence[Column], nodes: int, seconds: float, enough: float = math.inf
+    ) -> tuple[list[Column] | None, bool]:
         """The best whole choice among columns that HiGHS finds in so many nodes, and whether it is proven to be.
 
-        None if none was found that places what must be.
+        One of a value that is ``enough`` ends the search. None if none was found that places what must be.
         """
         highs = self._fresh([], columns)
         n = len(columns)
@@ -181,6 +184,8 @@ class _Linear:
         highs.setOptionValue("mip_rel_gap", 0.0)
         highs.setOptionValue("mip_abs_gap", 1e-9)
         highs.setOptionValue("mip_max_nodes", nodes)
+        if math.isfinite(enough):
+            highs.setOptionValue("objective_target", -enough)
         if math.isfinite(seconds):
             highs.setOptionValue("time_limit", max(seconds, 2.0))
         highs.run()
@@ -324,14 +329,14 @@ class _Solver:
                 if new:
                     linear.add(new)
                 elif (
-                    complete and best_bound - value <= 0.6 * self.effort.gap * abs(value)
+                    complete and best_bound - value <= 1.2 * self._allowed(stage, value)
                 ) or nodes >= self.effort.most_nodes:
                     break
                 else:
                     # No list that is easily found improves. To show that the bound is near, lists need not be
-                    # searched that would improve by less than that gap, spread over the sessions.
-                    nodes = self.effort.most_nodes
-                    slack = 0.5 * self.effort.gap * abs(value) / max(sessions, 1)
+                    # searched that would improve by less than what is allowed, spread over the sessions.
+                    nodes = min(_MORE_NODES * nodes, self.effort.most_nodes)
+                    slack = self._allowed(stage, value) / max(sessions, 1)
                 if best_bound - value <= 1e-7 * max(abs(value), scale) or self.clock.left <= 0:
                     break
         except KeyboardInterrupt:
@@ -340,6 +345,17 @@ class _Solver:
             best_duals = linear.solve()[2]
         return best_bound, best_duals
 
+    def _allowed(self, stage: _Stage, value: float) -> float:
+        """By how much a bound may be worse than the linear programme's value."""
+        half_gap = 0.5 * self.effort.gap * abs(value)
+        step = self._step() if stage.placing == 0 else 0.0
+        if step > 0:
+            # A bound above a multiple of the step is as good as the next one; on the multiple itself, nothing helps.
+            beyond = -value - step * math.floor(-value / step)
+            if beyond > 0.05 * step:
+                return min(half_gap, 0.5 * beyond)
+        return half_gap
+
     def close(
         self, stage: _Stage, linear: _Linear, duals: _Duals, bound: float, incumbent: list[Column] | None
     ) -> tuple[list[Column] | None, float]:
@@ -347,7 +363,8 @@ class _Solver:
         if incumbent is not None and self._done(stage, incumbent, bound):
             return incumbent, bound
         try:
-            chosen, _ = linear.choose(linear.columns, self.effort.mip_nodes, self.clock.left)
+            enough = bound - self.effort.gap * abs(bound)
+            chosen, _ = linear.choose(linear.columns, self.effort.mip_nodes, self.clock.left, enough)
         except KeyboardInterrupt:
             self.interrupt()
             chosen = None
@@ -490,15 +507,16 @@ class _Solver:
 
     def _granular(self, cost: float) -> float:
         """A bound of the cost, raised to the next value that a cost can take; 0 where nothing is known."""
-        cost = max(cost, 0.0)
+        step = self._step()
+        return step * math.ceil(max(cost, 0.0) / step - 1e-6) if step > 0 else max(cost, 0.0)
+
+    def _step(self) -> float:
+        """What every cost is a multiple of; 0 where there is no such number."""
         given = self.problem.cost
-        if given.overtime_per_min > 0 or given.idle_per_min > 0 or given.open_per_min <= 0:
-            return cost
         minutes = [group.rule.minutes for group in self.problem.groups]
-        if any(m != round(m) for m in minutes):
-            return cost
-        step = given.open_per_min * math.gcd(*(round(m) for m in minutes))
-        return float(step * math.ceil(cost / step - 1e-6))
+        if given.overtime_per_min > 0 or given.idle_per_min > 0 or any(m != round(m) for m in minutes):
+            return 0.0
+        return float(given.open_per_min * math.gcd(*(round(m) for m in minutes)))
 
     def _chosen(
         self, columns: list[Column], placement_bound: float, cost_bound: float, stock: Doubles, sessions: Doubles
