@@ -34,7 +34,17 @@ from .evidence import (
     pool_studies,
     published_prior,
 )
-from .lists import ListOptions, Plan, Sessions, Stock, plan_lists, read_sessions, read_stock, simulate_policies
+from .lists import (
+    ListOptions,
+    Plan,
+    Sessions,
+    Stock,
+    plan_lists,
+    read_sessions,
+    read_stock,
+    recorded_turnover,
+    simulate_policies,
+)
 from .mixed import MixedRegression
 from .model import DriftWarning, IntervalWarning, Summary, TheatreTimeModel, load_model
 from .monitor import Monitoring, MonitorWarning, monitor
@@ -93,6 +103,7 @@ __all__ = [
     "read_cases",
     "read_sessions",
     "read_stock",
+    "recorded_turnover",
     "simulate_policies",
     "slots",
 ]

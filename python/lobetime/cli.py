@@ -200,10 +200,13 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _print_json(command: str, content: dict[str, Any]) -> None:
-    head = {"lobetime": lt.__version__, "command": command, "caution": CAUTION}
+def _json_text(content: dict[str, Any]) -> str:
     # ASCII only: a control character of a file cannot reach the terminal, nor an encoding spoil the text.
-    sys.stdout.write(json.dumps(_plain(head | content), indent=2, allow_nan=False) + "\n")
+    return json.dumps(_plain(content), indent=2, allow_nan=False) + "\n"
+
+
+def _print_json(command: str, content: dict[str, Any]) -> None:
+    sys.stdout.write(_json_text({"lobetime": lt.__version__, "command": command, "caution": CAUTION} | content))
 
 
 def _write_csv(path: Path, table: pd.DataFrame) -> None:
@@ -862,15 +865,37 @@ def _print_slots(console: Console, table: pd.DataFrame, guesses: list[dict[str, 
 # --- lists -----------------------------------------------------------------------------------------------------------
 
 
-def _fixed(pairs: Sequence[str]) -> dict[str, str]:
-    fixed: dict[str, str] = {}
+def _pairs(option: str, form: str, pairs: Sequence[str]) -> dict[str, str]:
+    """LEFT=RIGHT of a repeatable option; one right side for each left one."""
+    found: dict[str, str] = {}
     for pair in pairs:
-        case, sign, session = (part.strip() for part in pair.partition("="))
-        if not (case and sign and session):
-            raise typer.BadParameter(f"{pair!r} is not CASE=SESSION", param_hint="--fix")
-        if fixed.setdefault(case, session) != session:
-            raise typer.BadParameter(f"{case} is fixed to two sessions", param_hint="--fix")
-    return fixed
+        left, sign, right = (part.strip() for part in pair.partition("="))
+        if not (left and sign and right):
+            raise typer.BadParameter(f"{pair!r} is not {form}", param_hint=option)
+        if found.setdefault(left, right) != right:
+            raise typer.BadParameter(f"{left} is given twice", param_hint=option)
+    return found
+
+
+def _what_ifs(asked: Sequence[str]) -> dict[str, dict[str, Any]]:
+    from .lists.what_if import parse_what_if
+
+    try:
+        return {text: parse_what_if(text) for text in asked}
+    except lt.InvalidArgument as error:
+        raise typer.BadParameter(str(error), param_hint="--what-if") from None
+
+
+def _what_if(plan: lt.Plan, asked: Mapping[str, Mapping[str, Any]]) -> dict[str, pd.DataFrame]:
+    told = {}
+    for text, change in asked.items():
+        with _busy(f"what if {text}"):
+            try:
+                told[text] = plan.what_if(**change).differences
+            except (TypeError, lt.InvalidArgument) as error:  # a name that is no setting; a value out of range
+                words = str(error).removeprefix("ListOptions.__init__() ")
+                raise typer.BadParameter(f"{text}: {words}", param_hint="--what-if") from None
+    return told
 
 
 @app.command(epilog=_EPILOG)
@@ -899,12 +924,49 @@ def lists(
         ),
     ] = 0.2,
     turnover: Annotated[
-        float, typer.Option("--turnover", metavar="MINUTES", min=0, max=240, help="Median turnover between cases.")
-    ] = 31,
+        float | None,
+        typer.Option(
+            "--turnover",
+            metavar="MINUTES",
+            min=0,
+            max=240,
+            show_default=False,
+            help="Median turnover between cases; by default the history's own, or the published 31 min.",
+        ),
+    ] = None,
     fix: Annotated[
         list[str],
         typer.Option("--fix", metavar="CASE=SESSION", help="A case that must come there. Repeatable."),
     ] = [],  # noqa: B006 - typer copies it
+    order: Annotated[
+        list[str],
+        typer.Option("--order", metavar="SESSION=CASE,CASE", help="Your own order of a list; its price is told."),
+    ] = [],  # noqa: B006
+    told: Annotated[
+        Path | None,
+        typer.Option(
+            "--told",
+            metavar="PATH",
+            help="An earlier plan's --csv: what patients were told. Moves as few of them as is worth it.",
+            **_EXISTING,
+        ),
+    ] = None,
+    move_cost: Annotated[
+        float,
+        typer.Option("--move-cost", min=0, help="What moving a told case costs; 1 is a routine case not placed."),
+    ] = 1.0,
+    what_if: Annotated[
+        list[str],
+        typer.Option(
+            "--what-if",
+            metavar="NAME=VALUE",
+            help="The difference another setting makes: overrun_risk=0.15; extra_sets=1,on=Tuesday; canister_ml=3000; "
+            "session_min=300. Repeatable.",
+        ),
+    ] = [],  # noqa: B006
+    policies: Annotated[
+        bool, typer.Option("--policies", help="Compare with other ways to fill the lists, on the same draws.")
+    ] = False,
     today: Annotated[
         datetime | None,
         typer.Option(
@@ -935,13 +997,24 @@ def lists(
             "--room-sheets", metavar="PATH", help="Write an .html page a list, to pin up.", show_default=False
         ),
     ] = None,
+    fhir: Annotated[
+        Path | None,
+        typer.Option("--fhir", metavar="PATH", help="Write a FHIR R4 bundle; needs --timezone.", show_default=False),
+    ] = None,
+    timezone: Annotated[
+        str | None,
+        typer.Option("--timezone", metavar="NAME", help="Where the theatre is: Europe/London.", show_default=False),
+    ] = None,
     csv: _CsvOption = None,
     json: _JsonOption = False,
 ) -> None:
     """Choose whole lists: which cases on which session, in what order, at what risk."""
     _check_one_of(model, history)
-    inputs = (bookings, sessions, stock, model, history)
+    if fhir is not None and timezone is None:
+        raise typer.BadParameter("FHIR's times need --timezone, such as Europe/London", param_hint="--fhir")
+    inputs = (bookings, sessions, stock, model, history, told)
     outputs = {
+        "--fhir": fhir,
         "--csv": csv,
         "--excel": excel,
         "--calendar": calendar,
@@ -950,36 +1023,56 @@ def lists(
     }
     for option, path in outputs.items():
         _check_output(path, option, *inputs, *(other for name, other in outputs.items() if name != option))
-    fixed = _fixed(fix)
+    fixed = _pairs("--fix", "CASE=SESSION", fix)
+    orders = {
+        session: [case.strip() for case in cases.split(",")]
+        for session, cases in _pairs("--order", "SESSION=CASE,CASE", order).items()
+    }
+    asked = _what_ifs(what_if)
     with _busy(f"reading {bookings.name}"):
         booked = _read(lt.read_bookings, bookings, {})
         blocks = _read(lt.read_sessions, sessions, {})
         amounts = None if stock is None else _read(lt.read_stock, stock, {})
         cases = _read(lt.read_cases, history, {}) if history is not None else None
+    from . import lists as outputs_of
+
+    before = None if told is None else outputs_of.read_told(told)
+    settings: dict[str, Any] = {} if cases is None else lt.recorded_turnover(cases)
+    if turnover is not None:
+        settings = {"turnover_median_min": turnover}
     fitted, _ = _model_of(model, cases)
     with _busy("choosing lists"):
+        pred = fitted.predict(booked, draws=1000, seed=seed)
         plan = lt.plan_lists(
-            fitted.predict(booked, draws=1000, seed=seed),
+            pred,
             booked,
             blocks,
             stock=amounts,
             fixed=fixed,
+            told=before,
+            move_cost=move_cost,
             overrun_risk=overrun_risk,
-            turnover_median_min=turnover,
             today=None if today is None else today.date(),
             seed=seed,
+            **settings,
         )
+    if orders:
+        try:
+            plan = plan.reorder(orders)
+        except lt.InvalidArgument as error:
+            raise typer.BadParameter(str(error), param_hint="--order") from None
     checked = plan.check() if verify else None
     if checked is not None and not checked.attrs["passed"]:
         raise lt.NotConverged("a list is over its limit on fresh draws: no plan is given")
+    compared = _Compared(
+        _what_if(plan, asked), lt.simulate_policies(pred, blocks, plan=plan) if policies else None, plan.changes
+    )
 
-    told = [(bookings, booked.warnings), (sessions, blocks.warnings)]
+    looks_wrong = [(bookings, booked.warnings), (sessions, blocks.warnings)]
     if stock is not None and amounts is not None:
-        told.append((stock, amounts.warnings))
+        looks_wrong.append((stock, amounts.warnings))
     if history is not None and cases is not None:
-        told.append((history, cases.warnings))
-
-    from . import lists as outputs_of
+        looks_wrong.append((history, cases.warnings))
 
     if excel is not None:
         outputs_of.write_workbook(plan, excel)
@@ -987,7 +1080,10 @@ def lists(
     if calendar is not None:
         if plan.lists.empty:
             raise lt.InvalidArgument("there is no list, so there is no calendar to write")
-        _write_whole(calendar, outputs_of.to_icalendar(plan))
+        _write_whole(calendar, outputs_of.to_icalendar(plan, timezone=timezone))
+    if fhir is not None and timezone is not None:
+        content = outputs_of.to_fhir_bundle(plan, timezone=timezone)
+        _write_whole(fhir, _json_text(content))
     if picture is not None:
         _write_picture(plan, picture)
     if room_sheets is not None:
@@ -999,19 +1095,107 @@ def lists(
         content.pop("caution", None)
         if checked is not None:
             content["verified"] = checked
-        content["warnings"] = [row for path, found in told for row in _named(found, path)]
+        content |= compared.content()
+        content["warnings"] = [row for path, found in looks_wrong for row in _named(found, path)]
         _print_json("lists", content)
     if not json and all(path is None for path in outputs.values()):
         _print_plan(plan, checked, bookings.name)
-        for path, found in told:
+        compared.print(_console())
+        for path, found in looks_wrong:
             _print_warnings(_console(), found, path.name)
         _print_caution(_console())
     elif not json:
         if checked is not None:
             _note(_verified(checked))
-        for path, found in told:
+        compared.print(_console(stderr=True))
+        for path, found in looks_wrong:
             if len(found):
                 _note(f"{path.name}: {_count(len(found), 'warning')}; without an output file each of them is shown")
+
+
+@dataclass
+class _Compared:
+    """What a plan was compared with: other settings, other ways to fill lists, what patients were told."""
+
+    what_if: dict[str, pd.DataFrame]
+    policies: pd.DataFrame | None
+    changes: pd.DataFrame
+
+    def content(self) -> dict[str, Any]:
+        """For JSON; what was not asked for is not there."""
+        out: dict[str, Any] = {}
+        if self.what_if:
+            out["what_if"] = {text: found.reset_index() for text, found in self.what_if.items()}
+        if self.policies is not None:
+            out["policies"] = {"rule": self.policies.attrs["rule"], "table": self.policies}
+        if len(self.changes):
+            out["changes"] = self.changes[["case_id", "change", "told_session", "session_id", "starts_at"]]
+        return out
+
+    def print(self, console: Console) -> None:
+        if len(self.changes):
+            self._print_changes(console)
+        for text, found in self.what_if.items():
+            self._print_what_if(console, text, found)
+        if self.policies is not None:
+            self._print_policies(console, self.policies)
+
+    def _print_changes(self, console: Console) -> None:
+        counts = self.changes["change"].value_counts(sort=False)
+        told = ", ".join(f"{count} {change}" for change, count in counts.items())
+        console.print(f"\nAgainst what patients were told: {told}", style="bold")
+        other = self.changes[self.changes["change"] != "kept"]
+        table = _table("case", "change", "told", "now", "start")
+        for row in other.to_dict("records"):
+            start = "" if row["starts_at"] != row["starts_at"] else f"{row['starts_at']:%Y-%m-%d %H:%M}"
+            table.add_row(
+                _shown(row["case_id"]), row["change"], _shown(row["told_session"]), _shown(row["session_id"]), start
+            )
+        if len(other):
+            console.print(table)
+
+    def _print_what_if(self, console: Console, text: str, found: pd.DataFrame) -> None:
+        console.print(f"\nWhat if {_shown(text)}", style="bold")
+        table = _table("", "now", "then", "difference", right=["now", "then", "difference"])
+        for figure, row in found.iterrows():
+            name, scale, digits = _FIGURES[str(figure)]
+            table.add_row(
+                name,
+                f"{scale * row['now']:.{digits}f}",
+                f"{scale * row['then']:.{digits}f}",
+                f"{scale * row['difference']:+.{digits}f}",
+            )
+        console.print(table)
+
+    def _print_policies(self, console: Console, found: pd.DataFrame) -> None:
+        console.print(f"\nOther ways to fill the lists, run on the same days; {found.attrs['rule']}", style="bold")
+        numbers = ["lists", "booked", "done", "overrun %", "cancelled %", "overtime min", "touch %"]
+        table = _table("", *numbers, right=numbers)
+        for row in found.to_dict("records"):
+            table.add_row(
+                row["policy"].replace("_", " "),
+                str(row["lists"]),
+                str(row["booked_cases"]),
+                f"{row['done_cases']:.1f}",
+                f"{100 * row['overrun_share']:.0f}",
+                f"{100 * row['cancelled_share']:.1f}",
+                f"{row['overtime_mean_min']:.0f}",
+                f"{100 * row['touch_utilisation']:.0f}",
+            )
+        console.print(table)
+        words = (f"{row['policy'].replace('_', ' ')}: {row['words']}" for row in found.to_dict("records"))
+        _print_beneath(console, "", "; ".join(words))
+
+
+_FIGURES = {
+    "placed": ("cases placed", 1, 0),
+    "placement_value": ("worth placed", 1, 1),
+    "hours_opened": ("hours of sessions used", 1, 1),
+    "overtime_mean_min": ("mean overtime, min", 1, 0),
+    "idle_mean_min": ("mean idle time, min", 1, 0),
+    "booked_utilisation": ("booked utilisation, %", 100, 1),
+    "touch_utilisation": ("touch utilisation, %", 100, 1),
+}
 
 
 def _write_whole(path: Path, content: str | bytes) -> None:

@@ -91,3 +91,34 @@ def test_a_sum_by_moments_is_not_lo() -> None:
     assert sigma == pytest.approx(0.151076699, abs=5e-4)
     assert abs(sigma - 0.1499077) > 5e-4
     assert np.quantile(sums, [0.8, 0.95]) == pytest.approx(exact, abs=0.4)
+
+
+def test_order_of_cases_costs_what_was_measured() -> None:
+    """Smallest variance first: 0.28 % over the best order on average, 3.0 % at most in 14 sets; largest first 25.7 %.
+
+    Kind: run, on sets that are not told; medians 45 to 180 min and CV .25 to .5 are those of the family of instances
+    beside them. So only the sizes are compared: ours on 14 sets of four must lie below 1.5 %, 6 % and above 12 %.
+    """
+    rng = np.random.default_rng(14)
+    small_first, large_first = [], []
+    for seed in range(14):
+        medians, cvs = rng.uniform(45, 180, 4), rng.uniform(0.25, 0.5, 4)
+        sigma = np.sqrt(np.log1p(cvs**2))[:, None]
+        minutes = medians[:, None] * np.exp(sigma * np.random.default_rng(seed).standard_normal((4, 2000)))
+        between = np.full((4, 2000), 15.0)
+        between[0] = 0.0
+        times = _core.ListTimes(minutes, between)
+        session_min = 15.0 * round(np.quantile(minutes.sum(axis=0) + 45.0, 0.8) / 15.0)
+        cost = _core.StartCost()
+        (_, _, best), (order, _, small) = (
+            _core.best_orders([times], [[0, 1, 2, 3]], [session_min], cost, exhaustive=exhaustive)[0]
+            for exhaustive in (5, 1)
+        )
+        backwards = list(reversed(order))
+        starts = _core.best_starts(times, backwards, session_min, cost)
+        small_first.append(small / best - 1)
+        large_first.append(_core.start_cost(times, backwards, starts, session_min, cost) / best - 1)
+    assert min(small_first) >= -1e-9
+    assert np.mean(small_first) < 0.015
+    assert max(small_first) < 0.06
+    assert np.mean(large_first) > 0.12

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import hmac
+import json
 import math
 import os
 from collections.abc import Mapping
+from datetime import tzinfo
 from typing import Any, Protocol
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 
@@ -158,3 +162,17 @@ def list_of(plan: PlanLike, session_id: Any) -> Any:
 def unused_sessions(plan: PlanLike) -> pd.DataFrame:
     unused: pd.DataFrame = plan.sessions[~plan.sessions["session_id"].isin(plan.lists["session_id"])]
     return unused
+
+
+def time_zone(name: str) -> tzinfo:
+    """A zone by its name. Raises ValueError."""
+    try:
+        return ZoneInfo(name)
+    except (KeyError, ValueError, OSError) as error:  # not known, not a name, a folder of zones
+        raise ValueError(f"timezone {name!r} is not known; it is a name like 'Europe/London'") from error
+
+
+def event_id(secret: str, *names: Any) -> str:
+    """An identifier that is the same for the same names and secret, and does not tell them."""
+    text = json.dumps([str(name) for name in names])
+    return hmac.new(secret.encode(), text.encode(), "sha256").hexdigest()[:32]

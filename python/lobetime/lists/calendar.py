@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import hmac
-import json
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import pandas as pd
 
@@ -18,12 +15,14 @@ from ._outputs import (
     clock,
     count,
     device_words,
+    event_id,
     gland_class,
     number,
     one_line,
     overrun_words,
     percent,
     rows_of,
+    time_zone,
 )
 
 
@@ -68,14 +67,14 @@ def to_icalendar(
     if stamp.tzinfo is None:
         raise ValueError("stamp needs a time zone, like datetime.now(timezone.utc)")
     stamp = stamp.astimezone(UTC).replace(microsecond=0)
-    zone = None if timezone is None else _zone(timezone)
+    zone = None if timezone is None else time_zone(timezone)
 
     calendar = icalendar.Calendar()
     calendar.add("prodid", f"-//lobetime//lobetime {_core.__version__}//EN")
     calendar.add("version", "2.0")
     for row in rows_of(plan.lists):
         cases = cases_of(plan, row.session_id)
-        uid = _uid(secret, "list", row.session_id)
+        uid = event_id(secret, "list", row.session_id) + "@lobetime"
         event = _event(uid, stamp, zone, row.starts_at, row.minutes)
         event.add("summary", f"List {one_line(row.session_id)}: {count(len(cases), 'case')}")
         if room := one_line(row.room):
@@ -84,7 +83,11 @@ def to_icalendar(
         calendar.add_component(event)
         for case in cases:
             event = _event(
-                _uid(secret, "case", row.session_id, case.case_id), stamp, zone, case.starts_at, case.slot_min
+                event_id(secret, "case", row.session_id, case.case_id) + "@lobetime",
+                stamp,
+                zone,
+                case.starts_at,
+                case.slot_min,
             )
             place = f"Case {case.position} of {len(cases)}"
             event.add("summary", f"{place}, gland {gland_class(case.gland_ml)}, {number(case.slot_min)} min")
@@ -99,18 +102,6 @@ def to_icalendar(
         first, last = plan.lists["starts_at"].min(), plan.lists["ends_at"].max()
         calendar.add_missing_timezones(first.date() - timedelta(days=366), last.date() + timedelta(days=366))
     return bytes(calendar.to_ical())
-
-
-def _zone(timezone: str) -> tzinfo:
-    try:
-        return ZoneInfo(timezone)
-    except (KeyError, ValueError, OSError) as error:  # not known, not a name, a folder of zones
-        raise ValueError(f"timezone {timezone!r} is not known; it is a name like 'Europe/London'") from error
-
-
-def _uid(secret: str, *names: Any) -> str:
-    text = json.dumps([str(name) for name in names])
-    return hmac.new(secret.encode(), text.encode(), "sha256").hexdigest()[:32] + "@lobetime"
 
 
 def _event(uid: str, stamp: datetime, zone: tzinfo | None, starts_at: pd.Timestamp, minutes: float) -> Any:

@@ -31,6 +31,7 @@ _MORE_NODES = 10
 _EPSILON = 1e-7  # of the scale of the objective: less is no improvement
 _MOST_ENUMERATED = 60_000
 _MIP_NODES = 3_000
+_MIP_WORK, _FEWEST_MIP_NODES = 15_000_000, 100  # columns x nodes, so that many lists do not take for ever
 _MOST_ROUNDS = 2_000
 
 
@@ -317,7 +318,7 @@ class _Solver:
                     best_duals = best_duals or duals
                     break
                 epsilon = _EPSILON * scale
-                found, most, complete = self._price(
+                found, most, _ = self._price(
                     stage, duals, thresholds=duals.groups + epsilon + slack, keep=_KEEP, nodes=nodes
                 )
                 lagrange = self.bound(stage, duals, most)
@@ -328,9 +329,7 @@ class _Solver:
                 new = self._take(column for columns in found for column in columns)
                 if new:
                     linear.add(new)
-                elif (
-                    complete and best_bound - value <= 1.2 * self._allowed(stage, value)
-                ) or nodes >= self.effort.most_nodes:
+                elif best_bound - value <= 1.2 * self._allowed(stage, value) or nodes >= self.effort.most_nodes:
                     break
                 else:
                     # No list that is easily found improves. To show that the bound is near, lists need not be
@@ -349,7 +348,7 @@ class _Solver:
         """By how much a bound may be worse than the linear programme's value."""
         half_gap = 0.5 * self.effort.gap * abs(value)
         step = self._step() if stage.placing == 0 else 0.0
-        if step > 0:
+        if step > 2.0 * half_gap:
             # A bound above a multiple of the step is as good as the next one; on the multiple itself, nothing helps.
             beyond = -value - step * math.floor(-value / step)
             if beyond > 0.05 * step:
@@ -389,7 +388,8 @@ class _Solver:
         linear.add(self._take(column for columns in found for column in columns))
         able = [c for c in linear.columns if self._reduced(stage, duals, c) >= duals.groups[c.group] - gap]
         try:
-            chosen, proven = linear.choose(able, self.effort.mip_nodes, self.clock.left)
+            nodes = max(min(self.effort.mip_nodes, _MIP_WORK // max(len(able), 1)), _FEWEST_MIP_NODES)
+            chosen, proven = linear.choose(able, nodes, self.clock.left)
         except KeyboardInterrupt:
             self.interrupt()
             return incumbent, bound
@@ -461,7 +461,7 @@ class _Solver:
         dearest = placing.costing * sum(
             len(group.sessions) * self._most_cost(group.rule.minutes) for group in problem.groups
         )
-        bound = min(bound + dearest, everything)
+        bound = min(self._whole(bound + dearest), everything)
         chosen: list[Column] | None = None
         if bound >= everything * (1 - 1e-9) and costs > 0:
             # All may fit: then the least cost of placing all decides at once.
@@ -472,7 +472,7 @@ class _Solver:
             there = {(c.group, c.cases) for c in linear.columns}
             linear.add([c for key, c in self.pool.items() if key not in there])
             bound, duals = self.converge(placing, linear, scale=max(everything, 1.0) / max(problem.n_cases, 1))
-            bound = min(bound + dearest, everything)
+            bound = min(self._whole(bound + dearest), everything)
         chosen, bound = self.close(placing, linear, duals, bound, chosen)
         if chosen is None:
             raise _core.InvalidArgument("no lists keep every rule and place the cases that must be placed")

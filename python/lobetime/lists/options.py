@@ -5,9 +5,16 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, fields
 from datetime import date
-from typing import Literal
+from typing import Any, Literal
+
+import numpy as np
 
 from .. import _core
+from ..cases import Cases, read_cases
+from ..reading import Source
+
+_FEWEST_TURNOVERS = 30
+_MAD_TO_SD = 1.4826  # of a normal law
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,9 +36,10 @@ class ListOptions:
     overtime_per_min, idle_per_min, open_per_min
         Costs, in any one unit, of a mean minute over the session, of one left at its end, and of one of a session that
         is used at all. Only among plans that place as much do they decide. 2 : 1 : 0 is an assumption.
-    turnover_median_min, turnover_cv
-        From wheels out to the next wheels in, log-normal. 31 min: published, BMC Med Educ 2018 (8 to 60, n = 546); the
-        coefficient of variation is read off that range.
+    turnover_median_min, turnover_cv, turnover_origin
+        From wheels out to the next wheels in, log-normal, and where that comes from. 31 min: published, BMC Med Educ
+        2018 (8 to 60, n = 546); the coefficient of variation is read off that range. :func:`recorded_turnover` gives
+        a unit's own.
     late_start_median_min, late_start_cv
         How late the first case begins; 0 = on time (assumption).
     far_over_risk
@@ -41,7 +49,8 @@ class ListOptions:
     most_cases
         Most cases on any list.
     stock_risk
-        Most chance that a day's canisters or irrigation run short (assumption).
+        Most chance that a day's canisters or irrigation run short, or that a case has to wait for a device set
+        (assumption).
     irrigation_l_min, bag_l
         Litres a minute of operation: published, .37 to .38 of the whole case (n = 45, 50; meeting abstract 2021).
         Bags of 3 L: common practice, no source.
@@ -67,6 +76,7 @@ class ListOptions:
     open_per_min: float = 0.0
     turnover_median_min: float = 31.0
     turnover_cv: float = 0.35
+    turnover_origin: str = "default: published, BMC Med Educ 2018, 31 min, 8 to 60, n = 546"
     late_start_median_min: float = 0.0
     late_start_cv: float = 0.5
     far_over_risk: float = 0.05
@@ -132,7 +142,7 @@ class ListOptions:
         """Every number that was not fitted, with its origin."""
         said = [
             f"turnover: median {self.turnover_median_min:g} min, coefficient of variation {self.turnover_cv:g} "
-            "(default: published, BMC Med Educ 2018, 31 min, 8 to 60, n = 546)",
+            f"({self.turnover_origin})",
             f"late start: median {self.late_start_median_min:g} min (default 0: assumption)",
             "the next patient can be sent for early: a list waits for nobody (assumption)",
             f"irrigation {self.irrigation_l_min:g} L a minute of operation (default: published, .37 to .38, n = 45 and "
@@ -145,3 +155,24 @@ class ListOptions:
             "due before the last session (assumption; say worth=... for your own)",
         ]
         return said
+
+
+def recorded_turnover(cases: Cases | Source) -> dict[str, Any]:
+    """The turnover of a unit's own history as settings of :class:`ListOptions`: median, variation and origin.
+
+    The law is log-normal with the median and the median absolute deviation of the logarithms, so that a few turnovers
+    over lunch do not decide. Empty where fewer than 30 were recorded (assumption: fewer tell too little of the spread).
+
+    ``plan_lists(pred, None, sessions, **lt.recorded_turnover(history))`` plans with it.
+    """
+    frame = (cases if isinstance(cases, Cases) else read_cases(cases)).frame
+    minutes = frame["turnover_min"].to_numpy(float) if "turnover_min" in frame else np.empty(0)
+    logs = np.log(minutes[np.isfinite(minutes) & (minutes > 0)])
+    if len(logs) < _FEWEST_TURNOVERS:
+        return {}
+    sd = _MAD_TO_SD * float(np.median(np.abs(logs - np.median(logs))))
+    return {
+        "turnover_median_min": round(float(np.exp(np.median(logs))), 1),
+        "turnover_cv": round(math.sqrt(math.expm1(sd**2)), 3),
+        "turnover_origin": f"the unit's own {len(logs):,} recorded turnovers",
+    }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -20,6 +20,7 @@ from .master import Effort, choose_lists
 from .options import ListOptions
 from .problem import Chosen, Column, Group, ListProblem
 from .sessions import Sessions, Stock, read_sessions, read_stock
+from .what_if import Changed
 
 Placed = tuple[int, int, tuple[int, ...]]  # session, group, cases
 Verdicts = dict[tuple[int, tuple[int, ...]], tuple[float, bool]]  # session and cases: fresh risk, whether it passed
@@ -28,6 +29,7 @@ Floats = npt.NDArray[np.float32]
 Flags = npt.NDArray[np.bool_]
 
 _SCREENING = 4096
+_TIMELINE_DRAWS = 4096
 _CHUNK_DRAWS = 4_000_000  # cases x draws predicted at a time, to keep the memory low
 _FRESH = 0x5EED  # added to the seed for draws that decided nothing
 _FRESH_ALLOWANCE = 0.002
@@ -130,6 +132,9 @@ class Planner:
                 problems.append((1, "fixed", case, "a case_id of the bookings"))
             if session not in codes:
                 problems.append((1, "fixed", session, "a session_id of the sessions"))
+        for case, session in self.told.items():
+            if session not in codes:
+                problems.append((1, "told", f"{case}: {session}", "a session_id of the sessions"))
         operating = set(self.sessions["surgeon"]) - {""}
         anyone = (self.sessions["surgeon"] == "").any()
         rows = {case: row + 2 for row, case in enumerate(self.pred.case_ids)}
@@ -346,13 +351,16 @@ class Planner:
                 )  # fmt: skip
 
     def _turns(self, one: pd.Series[Any], here: npt.NDArray[np.int64]) -> int:
-        """How often a set can be used on a day: again once its mean case and reprocessing are over."""
+        """How often a set can be used on a day at most: again once a short case and reprocessing are over.
+
+        Whether a set is ready in time is seen on the lists that were chosen, see ``measure_stock``.
+        """
         if math.isnan(one["reprocess_min"]):
             return 1
         s = self.sessions.iloc[here]
         span = (s["ends_at"].max() - s["starts_at"].min()).total_seconds() / 60
         means = [mean for at in here for mean in self.kinds[self.kind_of[at]].times.mean]
-        case = float(np.mean(means)) if means else span
+        case = float(np.quantile(means, 0.25)) if means else span
         return 1 + int(max(span - case, 0.0) // (case + float(one["reprocess_min"])))
 
     def _uses(self, one: pd.Series[Any], at: int) -> dict[int, float]:
@@ -525,25 +533,63 @@ class Planner:
                 over.append((g, cases))
         return over
 
+    def measure_stock(self, lists: Sequence[tuple[int, Sequence[int]]]) -> None:
+        """What lists (session, cases in order) use of each stock row on average, and the chance that it falls short."""
+        for row in self.stock_rows:
+            here = [
+                (at, [k for k, case in enumerate(cases) if row["uses"][at].get(case, 0.0) > 0], cases)
+                for at, cases in lists
+                if at in row["uses"]
+            ]
+            row["expected"] = sum(row["uses"][at][cases[k]] for at, using, cases in here for k in using)
+            row["short"] = 0.0
+            if row["what"] == "device_set":
+                if not math.isnan(row["row"]["reprocess_min"]):
+                    row["short"] = self._not_ready(row, here)
+                continue
+            drawn = np.zeros(self.options.draws)
+            for at, using, cases in here:
+                if using:
+                    details = self.details(at, tuple(cases[k] for k in using))
+                    drawn += (1 + details.swaps if row["what"] == "canister" else details.litres).sum(axis=0)
+            row["short"] = float((drawn > row["amount"]).mean())
+
+    def _not_ready(self, row: dict[str, Any], here: Sequence[tuple[int, list[int], Sequence[int]]]) -> float:
+        """The chance that on some case of the day no set is back from reprocessing when the case begins."""
+        first = self.sessions["starts_at"].iloc[[at for at, _, _ in here]].min() if here else None
+        begins, back = [], []
+        for at, using, cases in here:
+            offset = (self.sessions["starts_at"].iloc[at] - first).total_seconds() / 60.0
+            minutes = self.details(at, tuple(cases)).minutes[:, :_TIMELINE_DRAWS].astype(np.float64)
+            gaps = _gaps(self.options, self.options.most_cases, self.options.draws, self.options.seed)
+            gaps = gaps[: len(cases), :_TIMELINE_DRAWS]
+            starts = offset + np.cumsum(gaps + np.vstack([np.zeros_like(minutes[:1]), minutes[:-1]]), axis=0)
+            begins.append(starts[using])
+            back.append((starts + minutes + float(row["row"]["reprocess_min"]))[using])
+        if not begins:
+            return 0.0
+        begin, free = np.concatenate(begins), np.concatenate(back)
+        lacking = np.zeros(begin.shape[1], bool)
+        for k in range(len(begin)):
+            # Of cases that begin together the first in this order takes a set.
+            before = (begin < begin[k]) | ((begin == begin[k]) & (np.arange(len(begin)) < k)[:, None])
+            lacking |= (before & (free > begin[k])).sum(axis=0) >= row["sets"]
+        return float(lacking.mean())
+
     def _short(self, placed: Sequence[Placed]) -> bool:
-        """Lowers the limit of a stock row whose day may run short; whether any was."""
+        """Lowers the limit of a stock row whose day may fall short; whether any was."""
+        from .telling import put_in_order
+
+        lists: list[tuple[int, Sequence[int]]] = [(at, cases) for at, _, cases in placed]
+        if any(row["what"] == "device_set" and not math.isnan(row["row"]["reprocess_min"]) for row in self.stock_rows):
+            lists = [(at, one.cases) for (at, _), one in zip(lists, put_in_order(self, placed, {}), strict=True)]
+        self.measure_stock(lists)
         lowered = False
         for row in self.stock_rows:
-            row["expected"], row["short"] = 0.0, 0.0
-            drawn = np.zeros(self.options.draws)
-            for at, _, cases in placed:
-                if at not in row["uses"]:
-                    continue
-                mine = [case for case in cases if row["uses"][at].get(case, 0.0) > 0]
-                row["expected"] += sum(row["uses"][at][case] for case in mine)
-                if mine and row["what"] != "device_set":
-                    details = self.details(at, tuple(mine))
-                    drawn += (1 + details.swaps if row["what"] == "canister" else details.litres).sum(axis=0)
-            if row["what"] != "device_set":
-                row["short"] = float((drawn > row["amount"]).mean())
-                if row["short"] > self.options.stock_risk:
-                    row["limit"] = 0.97 * min(row["expected"], row["limit"])
-                    lowered = True
+            if row["short"] > self.options.stock_risk:
+                used = min(row["expected"], row["limit"])
+                row["limit"] = math.ceil(used - 1e-9) - 1.0 if row["what"] == "device_set" else 0.97 * used
+                lowered = True
         return lowered
 
     def details(self, at: int, cases: tuple[int, ...]) -> _Details:
@@ -572,7 +618,11 @@ class Plan:
     Attributes
     ----------
     lists, cases, unplaced, stock_use : pandas.DataFrame
-        One row a list, a placed case (in order), a case not placed, a day's resource.
+        One row a list, a placed case (in order), a case not placed, a day's resource. ``order_price_min``: what the
+        order costs against the best found, ``large_first_price_min``: what large glands first would, both in minutes
+        of a patient's waiting (idle time counts half, overtime twice: assumption).
+    changes : pandas.DataFrame
+        Against what patients were told, see :class:`Replanned`; empty where nobody was told of anything.
     facts : dict
         Of the whole plan: placements, their bound and gap, cost, utilisation, what was asked, what was assumed;
         ``session_worth``: what another such session is worth in average cases (dual prices of the linear programme).
@@ -583,6 +633,7 @@ class Plan:
     chosen: Chosen
     placed: list[Placed]
     verdicts: Verdicts
+    orders: Mapping[str, Sequence[str]] = field(default_factory=dict)
     lists: pd.DataFrame = field(init=False)
     cases: pd.DataFrame = field(init=False)
     unplaced: pd.DataFrame = field(init=False)
@@ -656,19 +707,67 @@ class Plan:
         out.attrs = {"passed": passed, **{k: self.facts[k] for k in keys}}
         return out
 
-    def what_if(self, *, sessions: Any = None, stock: Any = None, **options: Any) -> WhatIf:
+    def reorder(self, orders: Mapping[str, Sequence[str]]) -> Plan:
+        """The same lists with some in the planner's own order: session_id to its case_ids, first to last.
+
+        What the order costs is in ``lists["order_price_min"]``. Raises InvalidArgument with everything that is wrong.
+        """
+        mine = {str(code): sorted(own["case_id"]) for code, own in self.cases.groupby("session_id")}
+        problems = []
+        for session, order in orders.items():
+            if session not in mine:
+                problems.append(f"{session} has no list; lists: {', '.join(sorted(mine))}")
+            elif sorted(order) != mine[session]:
+                problems.append(f"{session} needs each of {', '.join(mine[session])} once, not {', '.join(order)}")
+        if problems:
+            raise _core.InvalidArgument("; ".join(problems))
+        both = {**self.orders, **{session: tuple(order) for session, order in orders.items()}}
+        return replace(self, orders=both)
+
+    def what_if(
+        self,
+        *,
+        extra_sets: int = 0,
+        device_class: str | None = None,
+        canister_ml: float | None = None,
+        session_min: float | None = None,
+        on: str | None = None,
+        sessions: Any = None,
+        stock: Any = None,
+        **options: Any,
+    ) -> WhatIf:
         """The same planned with something changed, and the difference it makes.
 
-        ``sessions`` and ``stock`` replace those of the plan; anything else is a setting of :class:`ListOptions`, such
-        as ``overrun_risk=0.15``.
+        ``plan.what_if(extra_sets=1, on="Tuesday")``, ``plan.what_if(canister_ml=3000)``,
+        ``plan.what_if(overrun_risk=0.15)``.
+
+        Parameters
+        ----------
+        extra_sets, device_class
+            So many more device sets a day than the stock has (fewer if negative), of this class (``blade/suction``)
+            where the stock has several.
+        canister_ml
+            Capacity of the canisters on the sessions; inf for a continuous drain. What the stock says of canisters of
+            another capacity no longer concerns them.
+        session_min
+            Length of the sessions.
+        on
+            Only then: a weekday or a day written YYYY-MM-DD.
+        sessions, stock
+            Replace those of the plan.
+        **options
+            Settings of :class:`ListOptions`.
         """
         p = self.planner
-        changed = replace(p.options, **options)
+        then_sessions = Sessions(p.sessions, p.sessions.head(0)) if sessions is None else _sessions(sessions)
+        then_stock = p.stock if stock is None else _stock(stock)
+        changed = Changed(extra_sets, device_class, canister_ml, session_min, on)
+        then_sessions, then_stock = changed.applied(then_sessions, then_stock)
         planner = Planner(
             p.pred,
-            Sessions(p.sessions, p.sessions.head(0)) if sessions is None else _sessions(sessions),
-            p.stock if stock is None else _stock(stock),
-            changed,
+            then_sessions,
+            then_stock,
+            replace(p.options, **options),
             p.fixed,
             dict(zip(p.ids, p.worth.tolist(), strict=True)),
         )
@@ -688,6 +787,16 @@ class Plan:
         )
         out["difference"] = out["then"] - out["now"]
         return WhatIf(out, other)
+
+    @property
+    def changes(self) -> pd.DataFrame:
+        """One row a case that was or is placed, against ``told``."""
+        told = self.planner.told
+        if not told:
+            return _changes(pd.DataFrame(columns=_TOLD_COLUMNS), self.cases.head(0), ())
+        before = pd.DataFrame({"case_id": list(told), "session_id": list(told.values())})
+        before["starts_at"] = pd.NaT
+        return _changes(before, self.cases, set(told) - set(self.planner.ids))
 
     def replan(
         self,
@@ -717,8 +826,7 @@ class Plan:
         missing = set(cancelled) - set(p.ids)
         if missing:
             raise _core.InvalidArgument(f"cancelled: no such case_id: {', '.join(sorted(missing))}")
-        if not (move_cost >= 0 and math.isfinite(move_cost)):
-            raise _core.InvalidArgument(f"move_cost must be a number from 0, not {move_cost!r}")
+        _check_move_cost(move_cost)
         from ..cases import read_bookings
 
         old = p.pred.bookings.frame.copy()
@@ -743,13 +851,16 @@ class Plan:
         known = dict(zip(p.ids, p.worth.tolist(), strict=True))
         planner.worth = np.array([known.get(case, w) for case, w in zip(planner.ids, planner.worth, strict=True)])
         other = planner.solve()
-        return Replanned(_changes(self, other, cancelled), other)
+        return Replanned(_changes(self.cases, other.cases, cancelled), other)
 
 
-def _changes(before: Plan, after: Plan, cancelled: Sequence[str]) -> pd.DataFrame:
+_TOLD_COLUMNS = ["case_id", "session_id", "starts_at"]
+
+
+def _changes(before: pd.DataFrame, after: pd.DataFrame, cancelled: Collection[str]) -> pd.DataFrame:
     columns = ["session_id", "starts_at"]
-    left = before.cases.set_index("case_id")[columns] if len(before.cases) else pd.DataFrame(columns=columns)
-    right = after.cases.set_index("case_id")[columns] if len(after.cases) else pd.DataFrame(columns=columns)
+    left = before.set_index("case_id")[columns] if len(before) else pd.DataFrame(columns=columns)
+    right = after.set_index("case_id")[columns] if len(after) else pd.DataFrame(columns=columns)
     rows = []
     for case in sorted({*left.index, *right.index}):
         was = left.loc[case] if case in left.index else None
@@ -757,7 +868,7 @@ def _changes(before: Plan, after: Plan, cancelled: Sequence[str]) -> pd.DataFram
         if was is None:
             change = "placed"
         elif now is None:
-            change = "cancelled" if case in set(cancelled) else "left out"
+            change = "cancelled" if case in cancelled else "left out"
         else:
             change = "kept" if was["session_id"] == now["session_id"] else "moved"
         rows.append(
@@ -793,6 +904,11 @@ class WhatIf:
     plan: Plan
 
 
+def _check_move_cost(move_cost: float) -> None:
+    if not (move_cost >= 0 and math.isfinite(move_cost)):
+        raise _core.InvalidArgument(f"move_cost must be a number from 0, not {move_cost!r}")
+
+
 def _sessions(source: Any) -> Sessions:
     return source if isinstance(source, Sessions) else read_sessions(source)
 
@@ -809,6 +925,8 @@ def plan_lists(
     stock: Any = None,
     fixed: Mapping[str, str] | None = None,
     worth: Mapping[str, float] | None = None,
+    told: Mapping[str, str] | None = None,
+    move_cost: float = 1.0,
     progress: Callable[[str, float, float], object] | None = None,
     **options: Any,
 ) -> Plan:
@@ -831,6 +949,9 @@ def plan_lists(
         case_id to session_id of cases that must come there.
     worth : mapping, optional
         case_id to what placing it is worth; by default of waiting time and priority, see ``facts["assumptions"]``.
+    told, move_cost
+        case_id to the session_id that its patient was told of, and what it costs, in worth of cases, to move a case to
+        another session; to leave it out costs as much again. What changes is in ``plan.changes``.
     **options
         Settings of :class:`ListOptions`, such as ``overrun_risk=0.2``.
 
@@ -845,6 +966,7 @@ def plan_lists(
         raise _core.InvalidArgument("plan_lists needs sessions")
     if bookings is not None and len(bookings) != len(pred):
         raise _core.InvalidArgument(f"the prediction is of {len(pred)} cases, the bookings are {len(bookings)}")
+    _check_move_cost(move_cost)
     settings = ListOptions(**options)
-    planner = Planner(pred, _sessions(sessions), _stock(stock), settings, fixed or {}, worth)
+    planner = Planner(pred, _sessions(sessions), _stock(stock), settings, fixed or {}, worth, told, move_cost)
     return planner.solve(progress)

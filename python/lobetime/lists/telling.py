@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +13,10 @@ import pandas as pd
 from .. import _core
 
 if TYPE_CHECKING:
-    from .plan import Plan, Planner
+    from .plan import Placed, Plan, Planner
+
+_ORDER_DRAWS = 2048
+_PRICE_WORTH_SAYING_MIN = 1.0
 
 _REASON_ORDER = ("surgeon", "anaesthesia", "device_class", "due_by", "gland_rule", "time_alone")
 _WHY_WORDS = {
@@ -24,23 +29,53 @@ _WHY_WORDS = {
 }
 
 
-def _order(planner: Planner, placed: list[tuple[int, int, tuple[int, ...]]]) -> list[tuple[list[int], list[float]]]:
-    """Order (cases) and planned starts of each list."""
+@dataclass(frozen=True)
+class Ordered:
+    """A list in its order: cases, planned starts on the grid, and what the order costs.
+
+    Costs are those of starts that are not rounded, in minutes of a patient's waiting (see ``StartCost``).
+    """
+
+    cases: list[int]
+    starts: list[float]
+    cost_min: float
+    price_min: float  # against the best order found
+    large_first_price_min: float  # NaN where no gland is large, or none can come first
+
+
+def put_in_order(planner: Planner, placed: Sequence[Placed], own: Mapping[str, Sequence[str]]) -> list[Ordered]:
+    """Order and planned starts of each list: the best found, or the planner's ``own`` (session_id to case_ids)."""
     kinds = [planner.kinds[planner.kind_of[at]] for at, _, _ in placed]
+    minutes = [float(planner.sessions["minutes"].iloc[at]) for at, _, _ in placed]
     found = _core.best_orders(
         [kind.times for kind in kinds],
         [[kind.members.index(c) for c in cases] for kind, (_, _, cases) in zip(kinds, placed, strict=True)],
-        [float(planner.sessions["minutes"].iloc[at]) for at, _, _ in placed],
+        minutes,
         _core.StartCost(),
-        draws=2048,
+        draws=_ORDER_DRAWS,
         exhaustive=5,
         threads=planner.options.threads,
     )
-    grid = planner.options.round_to_min
     out = []
-    for kind, (order, starts, _) in zip(kinds, found, strict=True):
+    for kind, session_min, (at, _, cases), (best, starts, cost) in zip(kinds, minutes, placed, found, strict=True):
+
+        def judged(order: list[int], kind: Any = kind, session_min: float = session_min) -> tuple[list[float], float]:
+            begin = _core.best_starts(kind.times, order, session_min, _core.StartCost(), _ORDER_DRAWS)
+            return begin, _core.start_cost(kind.times, order, begin, session_min, _core.StartCost(), _ORDER_DRAWS)
+
+        order, price = list(best), 0.0
+        asked = own.get(planner.sessions["session_id"].iloc[at])
+        if asked is not None:
+            order = [kind.members.index(planner.ids.index(case)) for case in asked]
+            starts, own_cost = judged(order)
+            cost, price = own_cost, own_cost - cost
+        large_first = math.nan
+        if 0 < planner.large[list(cases)].sum() < len(cases):
+            first = sorted(best, key=lambda p: not planner.large[kind.members[p]])  # stable: else as in the best
+            large_first = judged(first)[1] - (cost - price)
+        grid = planner.options.round_to_min
         rounded = [grid * round(start / grid) for start in starts]
-        out.append(([kind.members[p] for p in order], rounded))
+        out.append(Ordered([kind.members[p] for p in order], rounded, cost, price, large_first))
     return out
 
 
@@ -55,10 +90,9 @@ def _text(frame: pd.DataFrame, name: str, row: int) -> str:
     return "" if pd.isna(value) else str(value)
 
 
-def _tell_list(
-    plan: Plan, at: int, order: list[int], starts: list[float]
-) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+def _tell_list(plan: Plan, at: int, ordered: Ordered) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     planner, o = plan.planner, plan.planner.options
+    order, starts = ordered.cases, ordered.starts
     session, rule = planner.sessions.iloc[at], planner.rule(at)
     kind = planner.kinds[planner.kind_of[at]]
     details = planner.details(at, tuple(order))
@@ -151,6 +185,9 @@ def _tell_list(
             "finish_q90_min": float(q90),
             "overtime_mean_min": risk.overtime_min,
             "idle_mean_min": risk.idle_min,
+            "order_cost_min": ordered.cost_min,
+            "order_price_min": ordered.price_min,
+            "large_first_price_min": ordered.large_first_price_min,
             "booked_utilisation": ends[-1] / minutes,
             "touch_utilisation": max(patient - risk.overtime_min, 0.0) / minutes,
             "device_sets": len(order),
@@ -164,7 +201,11 @@ def _tell_list(
             "fault_chance": 1.0 - no_fault,
             "backup_set": bool(1.0 - no_fault >= o.backup_at),
             "verified_risk": plan.verdicts.get((at, tuple(sorted(order))), (math.nan, False))[0],
-            "words": _would_help(planner, at, order, risk.overrun, rule),
+            "words": "; ".join(
+                words
+                for words in (_would_help(planner, at, order, risk.overrun, rule), _order_words(planner, ordered))
+                if words
+            ),
         },
         cases,
     )
@@ -181,6 +222,17 @@ def _would_help(planner: Planner, at: int, order: list[int], risk: float, rule: 
         without.append((_core.list_risk(kind.times, rest, rule).overrun, planner.ids[case]))
     least, case_id = min(without)
     return f"moving {case_id} takes the overrun risk from {risk:.2f} to {least:.2f}"
+
+
+def _order_words(planner: Planner, ordered: Ordered) -> str:
+    """What an order costs that is not the best, in minutes of a patient's waiting."""
+    said = []
+    if abs(ordered.price_min) >= _PRICE_WORTH_SAYING_MIN:
+        said.append(f"this order costs {ordered.price_min:+.0f} min of waiting against ours")
+    large_first = planner.large[ordered.cases]
+    if ordered.large_first_price_min >= _PRICE_WORTH_SAYING_MIN and not large_first[: large_first.sum()].all():
+        said.append(f"large glands first would cost {ordered.large_first_price_min:+.0f} min of waiting")
+    return "; ".join(said)
 
 
 def _tell_unplaced(plan: Plan, case: int) -> dict[str, Any]:
@@ -268,8 +320,9 @@ _UNPLACED = ["case_id", "gland_ml", "surgeon", "days_waiting", "priority", "due_
 def tell(plan: Plan) -> None:
     """Fills the frames and facts of a plan."""
     planner, chosen, o = plan.planner, plan.chosen, plan.planner.options
-    orders = _order(planner, plan.placed)
-    told = [_tell_list(plan, at, *order) for (at, _, _), order in zip(plan.placed, orders, strict=True)]
+    orders = put_in_order(planner, plan.placed, plan.orders)
+    planner.measure_stock([(at, ordered.cases) for (at, _, _), ordered in zip(plan.placed, orders, strict=True)])
+    told = [_tell_list(plan, at, ordered) for (at, _, _), ordered in zip(plan.placed, orders, strict=True)]
     lists = pd.DataFrame([one for one, _ in told])
     plan.lists = lists
     plan.cases = pd.DataFrame([case for _, cases in told for case in cases])

@@ -76,6 +76,8 @@ _LISTS = [
     *_finish("Finish"),
     _Column("overtime_mean_min", "Overtime, mean (min)", digits=1),
     _Column("idle_mean_min", "Idle, mean (min)", digits=1),
+    _Column("order_price_min", "Price of this order (min of waiting)", digits=1),
+    _Column("large_first_price_min", "Price of large glands first (min of waiting)", digits=1),
     _Column("booked_utilisation", "Utilisation, booked (%)", "percent"),
     _Column("touch_utilisation", "Utilisation, touch time (%)", "percent"),
     _Column("device_sets", "Device sets (count)"),
