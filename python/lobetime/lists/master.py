@@ -93,7 +93,8 @@ class _Linear:
         n, groups, stock = problem.n_cases, len(problem.groups), len(problem.stock)
         self._group_row, self._stock_row, self._worth_row = n, n + groups, n + groups + stock
         # Seen as a minimisation of -value.
-        must = np.array([stage.all_placed or i in problem.required for i in range(n)])
+        able = {case for group in problem.groups for case in group.cases}
+        must = np.array([(stage.all_placed and i in able) or i in problem.required for i in range(n)])
         rows = [(1.0 if must[i] else -highspy.kHighsInf, 1.0) for i in range(n)]
         rows += [(-highspy.kHighsInf, float(len(group.sessions))) for group in problem.groups]
         rows += [(-highspy.kHighsInf, float(amount)) for amount in problem.stock]
@@ -351,7 +352,7 @@ class _Solver:
         if step > 2.0 * half_gap:
             # A bound above a multiple of the step is as good as the next one; on the multiple itself, nothing helps.
             beyond = -value - step * math.floor(-value / step)
-            if beyond > 0.05 * step:
+            if beyond > 1e-3 * step:
                 return min(half_gap, 0.5 * beyond)
         return half_gap
 
@@ -458,21 +459,22 @@ class _Solver:
         )
         stock_prices, session_prices = duals.stock, duals.groups
         # No plan costs more than every session at its dearest, so its worth is at most the value's bound and this.
-        dearest = placing.costing * sum(
-            len(group.sessions) * self._most_cost(group.rule.minutes) for group in problem.groups
-        )
-        bound = min(self._whole(bound + dearest), everything)
+        dearest = placing.costing * self._most_costs()
+        bound = self._whole(min(bound + dearest, everything))
         chosen: list[Column] | None = None
         if bound >= everything * (1 - 1e-9) and costs > 0:
             # All may fit: then the least cost of placing all decides at once.
             chosen, cost_bound = self.cheapest(_Stage(0.0, 1.0, all_placed=True), None)
             if chosen is not None:
                 return self._chosen(chosen, everything, cost_bound, stock_prices, session_prices)
+            if cost_bound > self._most_costs() * (1 + 1e-9):
+                # Not even at the cost of every session, so at least one case is left out.
+                everything -= float(best_worth.min(initial=math.inf, where=best_worth > 0))
             # Not all together in whole lists: what is the most, then?
             there = {(c.group, c.cases) for c in linear.columns}
             linear.add([c for key, c in self.pool.items() if key not in there])
             bound, duals = self.converge(placing, linear, scale=max(everything, 1.0) / max(problem.n_cases, 1))
-            bound = min(self._whole(bound + dearest), everything)
+            bound = self._whole(min(bound + dearest, everything))
         chosen, bound = self.close(placing, linear, duals, bound, chosen)
         if chosen is None:
             raise _core.InvalidArgument("no lists keep every rule and place the cases that must be placed")
@@ -494,14 +496,20 @@ class _Solver:
         cost = self.problem.cost
         return float(minutes * (cost.open_per_min + cost.idle_per_min + cost.overtime_per_min))
 
+    def _most_costs(self) -> float:
+        """What every session at its dearest costs."""
+        return sum(len(group.sessions) * self._most_cost(group.rule.minutes) for group in self.problem.groups)
+
     def cheapest(self, stage: _Stage, incumbent: list[Column] | None) -> tuple[list[Column] | None, float]:
-        """The least cost of a stage, and its bound."""
+        """The least cost of a stage, and its bound; beyond what all sessions cost, there is no such plan."""
         sessions = sum(len(group.sessions) for group in self.problem.groups)
         dear = max((self._most_cost(group.rule.minutes) for group in self.problem.groups), default=1.0)
         linear = _Linear(self.problem, stage, penalty=10.0 * dear)
         linear.add(list(self.pool.values()))
         bound, duals = self.converge(stage, linear, scale=dear / max(sessions, 1))
         bound = -self._granular(-bound)
+        if -bound > self._most_costs() * (1 + 1e-9):
+            return incumbent, -bound
         incumbent, bound = self.close(stage, linear, duals, bound, incumbent)
         return incumbent, self._granular(-bound)
 
