@@ -20,6 +20,7 @@ from rich.cells import cell_len
 import lobetime as lt
 from lobetime.lists import _outputs
 from lobetime.lists.calendar import to_icalendar
+from lobetime.lists.fhir import to_fhir_bundle
 from lobetime.lists.machine import to_csv_table, to_json_dict
 from lobetime.lists.picture import plan_display
 from lobetime.lists.room_sheet import room_sheet, room_sheet_html
@@ -701,3 +702,47 @@ def test_csv_of_a_plan_that_places_all(plan):
     table = to_csv_table(made_up(unplaced=plan.unplaced.head(0)))
     assert table["placed"].tolist() == [True] * 6
     assert table["day"].tolist()[0].date() == date(2027, 1, 12)
+
+
+# --- FHIR ---
+
+
+def test_fhir_is_what_the_standard_allows():
+    """Kind: run with the schema classes of fhir.resources (R4B; these four resources are as in R4)."""
+    bundle_class = pytest.importorskip("fhir.resources.R4B.bundle").Bundle
+    plan = made_up()
+    told = bundle_class(**json.loads(json.dumps(to_fhir_bundle(plan, timezone="Europe/London"))))
+    kinds = [type(entry.resource).__name__ for entry in told.entry]
+    assert kinds.count("Schedule") == len(plan.lists)
+    assert kinds.count("Slot") == len(plan.cases)
+    assert kinds.count("Appointment") == len(plan.cases) + len(plan.unplaced)
+    names = [entry.fullUrl for entry in told.entry]
+    assert len(set(names)) == len(names)
+
+
+def test_fhir_says_when_and_of_which_list():
+    plan = made_up()
+    resources = [entry["resource"] for entry in to_fhir_bundle(plan, timezone="Europe/London")["entry"]]
+    schedules = {one["id"]: one for one in resources if one["resourceType"] == "Schedule"}
+    slots = {one["id"]: one for one in resources if one["resourceType"] == "Slot"}
+    placed = [one for one in resources if one["resourceType"] == "Appointment" and one["status"] == "proposed"]
+    assert len(placed) == len(slots) == len(plan.cases)
+    for one in placed:
+        slot = slots[one["slot"][0]["reference"].removeprefix("Slot/")]
+        assert (one["start"], one["end"]) == (slot["start"], slot["end"])
+        assert slot["schedule"]["reference"].removeprefix("Schedule/") in schedules
+    first = next(iter(schedules.values()))["planningHorizon"]
+    assert first == {"start": "2027-01-12T08:30:00+00:00", "end": "2027-01-12T12:30:00+00:00"}
+    # After the clocks have changed.
+    assert any(one["start"].endswith("+01:00") for one in slots.values())
+
+
+def test_no_case_id_or_free_text_in_fhir():
+    text = json.dumps(to_fhir_bundle(made_up(), timezone="Europe/London"), ensure_ascii=False)
+    for name in ("QX-17", "amp;", "cmd", "žluť", "QX-21", "9-lead"):
+        assert name not in text
+    assert lt.CAUTION in text
+    one, other = (to_fhir_bundle(made_up(), timezone="Europe/London", secret=s) for s in ("a", "b"))
+    assert one["entry"][0]["resource"]["id"] != other["entry"][0]["resource"]["id"]
+    with pytest.raises(ValueError, match="not known"):
+        to_fhir_bundle(made_up(), timezone="Nowhere/Town")

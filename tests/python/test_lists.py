@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import itertools
+import json
 import subprocess
 import sys
+import warnings
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,6 +21,7 @@ from lobetime import _core
 from lobetime.datasets import WaitingList, simulate_waiting_list
 from lobetime.lists.master import Effort, choose_lists
 from lobetime.lists.problem import Chosen, Group, ListProblem
+from lobetime.lists.what_if import Changed
 
 EXACT = Effort(gap=0.0)
 
@@ -301,6 +306,134 @@ def test_replanning_disturbs_least(plan: lt.Plan) -> None:
         plan.replan(cancelled=["nobody"])
 
 
+def test_an_own_order_has_its_price(plan: lt.Plan) -> None:
+    several = plan.lists[plan.lists["n_cases"] > 1]["session_id"].iloc[0]
+    ours = list(plan.cases[plan.cases["session_id"] == several]["case_id"])
+    assert (plan.lists["order_price_min"] == 0).all()
+    backwards = plan.reorder({several: ours[::-1]})
+    there = backwards.lists.set_index("session_id").loc[several]
+    # All orders of up to five cases were tried, so no other can cost less.
+    assert there["order_price_min"] > 0
+    assert list(backwards.cases[backwards.cases["session_id"] == several]["case_id"]) == ours[::-1]
+    assert backwards.lists["overrun_risk"].equals(plan.lists["overrun_risk"])
+    again = backwards.reorder({several: ours})
+    assert again.lists.set_index("session_id").loc[several, "order_price_min"] == 0
+    with pytest.raises(lt.InvalidArgument, match=r"needs each of .* once.*nowhere has no list"):
+        plan.reorder({several: ours[1:], "nowhere": ours})
+
+
+def test_large_glands_first_have_their_price(pred: lt.Prediction) -> None:
+    unit = lt.datasets.load_demo_unit()
+    plan = lt.plan_lists(pred, None, unit.sessions, large_ml=80.0, draws=4096, verify_draws=0)
+    mixed = plan.lists[(plan.lists["n_large"] > 0) & (plan.lists["n_large"] < plan.lists["n_cases"])]
+    assert len(mixed)
+    assert mixed["large_first_price_min"].notna().all()
+    assert plan.lists.drop(mixed.index)["large_first_price_min"].isna().all()
+    one = mixed.iloc[0]
+    cases = plan.cases[plan.cases["session_id"] == one["session_id"]]
+    first = [*cases[cases["large"]]["case_id"], *cases[~cases["large"]]["case_id"]]
+    priced = plan.reorder({one["session_id"]: first}).lists.set_index("session_id").loc[one["session_id"]]
+    assert priced["order_price_min"] == pytest.approx(one["large_first_price_min"])
+
+
+def test_what_if_in_one_call(plan: lt.Plan) -> None:
+    larger = plan.what_if(canister_ml=np.inf)
+    assert larger.differences.loc["placement_value", "difference"] >= -0.005 * plan.facts["placement_value"]
+    assert np.isinf(larger.plan.cases["canister_ml"]).all()
+    shorter = plan.what_if(session_min=120, on="Wednesday")
+    days = shorter.plan.sessions["starts_at"].dt.day_name()
+    assert (shorter.plan.sessions["minutes"][days == "Wednesday"] == 120).all()
+    kept = plan.sessions["minutes"][days != "Wednesday"]
+    assert shorter.plan.sessions["minutes"][days != "Wednesday"].equals(kept)
+    with pytest.raises(lt.InvalidArgument, match="no weekday"):
+        plan.what_if(session_min=300, on="Funday")
+    with pytest.raises(lt.InvalidArgument, match="device_class must say which"):
+        plan.what_if(extra_sets=1)
+    with pytest.raises(lt.InvalidArgument, match="there are none"):
+        plan.what_if(device_class="oscillating/vacuum")
+
+
+def test_more_sets_change_the_stock_of_that_day_alone() -> None:
+    unit = lt.datasets.load_demo_unit()
+    sessions, stock = lt.read_sessions(unit.sessions), lt.read_stock(unit.stock)
+    day = sessions.frame["starts_at"].dt.normalize().iloc[0]
+    changed = Changed(extra_sets=2, device_class="oscillating/vacuum", on=f"{day:%Y-%m-%d}")
+    _, then = changed.applied(sessions, stock)
+    assert then is not None
+    named = then.frame[then.frame["day"] == day]
+    before = stock.frame[(stock.frame["what"] == "device_set") & (stock.frame["suction"] == "vacuum")]
+    general = before[(before["blade"] == "oscillating") & before["day"].isna()]
+    assert named["amount"].tolist() == (general["amount"] + 2).tolist()
+    assert named["reprocess_min"].tolist() == general["reprocess_min"].tolist()
+    assert len(then.frame) == len(stock.frame) + 1
+
+
+def test_what_was_told_is_kept_where_moving_costs_more(pred: lt.Prediction, plan: lt.Plan) -> None:
+    unit = lt.datasets.load_demo_unit()
+    settings: dict[str, Any] = {"stock": unit.stock, "draws": 4096, "verify_draws": 50_000}
+    told = dict(zip(plan.cases["case_id"], plan.cases["session_id"], strict=True)) | {"INV-GONE": "INV-S01"}
+    again = lt.plan_lists(pred, None, unit.sessions, told=told, move_cost=100.0, **settings)
+    change = again.changes.set_index("case_id")["change"]
+    assert change["INV-GONE"] == "cancelled"
+    assert set(change.drop("INV-GONE")) <= {"kept", "placed"}
+    assert plan.changes.empty
+    with pytest.raises(lt.InvalidData, match="INV-X"):
+        lt.plan_lists(pred, None, unit.sessions, told={"INV-B001": "INV-X"}, **settings)
+
+
+def test_told_is_read_from_an_earlier_plan(plan: lt.Plan, tmp_path: Path) -> None:
+    lt.lists.to_csv_table(plan).to_csv(tmp_path / "plan.csv", index=False)
+    told = lt.lists.read_told(tmp_path / "plan.csv")
+    assert told == dict(zip(plan.cases["case_id"], plan.cases["session_id"], strict=True))
+    (tmp_path / "bad.csv").write_text("case_id,session_id\nA,S1\nA,S2\n,S3\n")
+    with pytest.raises(lt.InvalidData) as refused:
+        lt.lists.read_told(tmp_path / "bad.csv")
+    assert refused.value.problems["row"].tolist() == [3, 4]
+    (tmp_path / "other.csv").write_text("a,b\n1,2\n")
+    with pytest.raises(lt.InvalidData, match=r"case_id.*\n.*session_id"):
+        lt.lists.read_told(tmp_path / "other.csv")
+
+
+def test_a_unit_s_own_turnover() -> None:
+    unit = lt.datasets.load_demo_unit()
+    with pytest.warns(lt.DataWarning):
+        history = lt.read_cases(unit.history)
+    own = lt.recorded_turnover(history)
+    minutes = history.frame["turnover_min"].dropna()
+    assert own["turnover_median_min"] == pytest.approx(minutes.median(), abs=0.1)
+    assert 0.1 < own["turnover_cv"] < 1
+    assert f"{len(minutes)} recorded" in own["turnover_origin"]
+    assert any(own["turnover_origin"] in line for line in lt.ListOptions(**own).assumptions())
+    few = history.frame[["gland_ml", "theatre_min", "turnover_min"]][history.frame["turnover_min"].notna()].head(29)
+    assert lt.recorded_turnover(few) == {}
+
+
+def test_sets_are_ready_in_time_or_the_case_is_not_planned(pred: lt.Prediction) -> None:
+    """One set and sessions that follow each other: its turns are bounded by when it is back, not by the day alone."""
+    sessions = pd.DataFrame(
+        {
+            "session_id": ["A1", "A2"],
+            "starts_at": ["2025-12-30T08:00", "2025-12-30T13:30"],
+            "minutes": [300, 300],
+        }
+    )
+    made = []
+    for reprocess_min in (30.0, 200.0, 500.0):
+        stock = pd.DataFrame({"what": ["device_set"], "amount": [1], "reprocess_min": [reprocess_min]})
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", lt.DataWarning)
+            plan = lt.plan_lists(pred, None, sessions, stock=stock, draws=4096, verify_draws=20_000)
+        made.append(plan)
+        assert (plan.stock_use["chance_short"] <= 0.1).all()
+        begins = plan.cases["starts_at"].sort_values()
+        gaps = begins.diff().dropna().dt.total_seconds() / 60
+        # Planned starts, not draws: nearly every case needs longer than this with its set on the way back.
+        assert (gaps > reprocess_min).all()
+    placed = [plan.facts["placed"] for plan in made]
+    assert placed[0] >= placed[1] >= placed[2] >= 1
+    assert placed[0] > placed[2]
+
+
 def test_policies_run_on_the_same_draws(pred: lt.Prediction, plan: lt.Plan) -> None:
     unit = lt.datasets.load_demo_unit()
     told = lt.simulate_policies(pred, unit.sessions, plan=plan, draws=2000).set_index("policy")
@@ -363,12 +496,43 @@ def test_a_fixed_case_comes_where_it_must(pred: lt.Prediction) -> None:
 
 
 @pytest.mark.slow
-def test_the_command_line(tmp_path: pytest.TempPathFactory) -> None:
+def test_the_command_line(tmp_path: Path) -> None:
     unit = lt.datasets.load_demo_unit()
     out = str(tmp_path)
-    arguments = ["lists", str(unit.bookings_path), str(unit.sessions_path), "--stock", str(unit.stock_path), "--verify"]
-    arguments += ["--csv", out + "/p.csv", "--excel", out + "/p.xlsx", "--calendar", out + "/p.ics"]
-    arguments += ["--picture", out + "/p.png", "--room-sheets", out + "/p.html"]
-    done = subprocess.run([sys.executable, "-m", "lobetime", *arguments], capture_output=True, text=True, check=False)
+    base = ["lists", str(unit.bookings_path), str(unit.sessions_path), "--stock", str(unit.stock_path)]
+
+    def run(*more: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "lobetime", *base, *more], capture_output=True, text=True, check=False
+        )
+
+    done = run(
+        *("--verify", "--csv", out + "/p.csv", "--excel", out + "/p.xlsx", "--calendar", out + "/p.ics"),
+        *("--picture", out + "/p.png", "--room-sheets", out + "/p.html"),
+        *("--fhir", out + "/p.json", "--timezone", "Europe/London"),
+    )
     assert done.returncode == 0, done.stderr
-    assert len(pd.read_csv(out + "/p.csv")) == len(unit.bookings)
+    table = pd.read_csv(out + "/p.csv")
+    assert len(table) == len(unit.bookings)
+    assert json.loads(Path(out + "/p.json").read_text())["resourceType"] == "Bundle"
+
+    session, own = next(iter(table[table["placed"]].groupby("session_id")))
+    backwards = list(own.sort_values("position")["case_id"])[::-1]
+    done = run(
+        *("--json", "--policies", "--what-if", "overrun_risk=0.1", "--told", out + "/p.csv", "--move-cost", "50"),
+        *("--order", f"{session}={','.join(backwards)}"),
+    )
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert {row["policy"] for row in told["policies"]["table"]} >= {"mean", "ours"}
+    assert told["what_if"]["overrun_risk=0.1"][0]["figure"] == "placed"
+    assert {row["change"] for row in told["changes"]} <= {"kept", "placed"}
+
+    for wrong, words in (
+        (["--fhir", out + "/q.json"], "timezone"),
+        (["--what-if", "x"], "NAME=VALUE"),
+        (["--order", "nowhere=A"], "has no list"),
+    ):
+        done = run(*wrong)
+        assert done.returncode == 2
+        assert words in done.stderr
