@@ -9,7 +9,7 @@
 For planning theatre time only; not clinical advice: see ``lt.CAUTION``.
 """
 
-from . import datasets, lists, quantities
+from . import datasets, devices, lists, quantities
 from ._core import (
     Error,
     InvalidArgument,
@@ -24,6 +24,7 @@ from .cases import Bookings, Cases, DataWarning, InvalidData, check_file, read_b
 from .caution import CAUTION
 from .censored import CensoredRegression
 from .comparison import FormComparison, compare_forms
+from .devices import Comparison, compare_devices, decision_table, device_cost, device_safety, head_to_head, trial_size
 from .diagnostics import Diagnostics, diagnose_regression
 from .evidence import (
     PooledRates,
@@ -58,6 +59,7 @@ __all__ = [
     "Calibration",
     "Cases",
     "CensoredRegression",
+    "Comparison",
     "DataWarning",
     "Diagnostics",
     "DriftWarning",
@@ -87,10 +89,16 @@ __all__ = [
     "TheatreTimeModel",
     "__version__",
     "check_file",
+    "compare_devices",
     "compare_forms",
     "datasets",
+    "decision_table",
+    "device_cost",
+    "device_safety",
+    "devices",
     "diagnose_regression",
     "evidence_table",
+    "head_to_head",
     "lists",
     "load_model",
     "monitor",
@@ -106,4 +114,5 @@ __all__ = [
     "recorded_turnover",
     "simulate_policies",
     "slots",
+    "trial_size",
 ]

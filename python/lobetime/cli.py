@@ -41,6 +41,8 @@ from .caution import CAUTION
 if TYPE_CHECKING:
     import pandas as pd
 
+    from .devices import Comparison
+
 _Read = TypeVar("_Read", "lt.Cases", "lt.Bookings", "lt.Sessions", "lt.Stock")
 
 _MOST_ROWS = 1000  # of one table on a screen; files and JSON hold all of them
@@ -1286,6 +1288,173 @@ def _minutes(value: float) -> Any:
     import pandas as pd
 
     return pd.Timedelta(minutes=value)
+
+
+# --- devices ---------------------------------------------------------------------------------------------------------
+
+
+def _each(parse: Callable[[str], Any], option: str) -> Callable[[list[str]], list[str]]:
+    """Refuses what the library would, as wrong usage."""
+
+    def check(values: list[str]) -> list[str]:
+        for value in values:
+            try:
+                parse(value)
+            except lt.InvalidArgument as error:
+                raise typer.BadParameter(str(error), param_hint=option) from None
+        return values
+
+    return check
+
+
+def _class(value: str) -> Any:
+    from .devices import DeviceClass
+
+    return DeviceClass.of(value)
+
+
+def _canister(value: str) -> Any:
+    from .devices import Collection
+
+    return Collection.of(value)
+
+
+@app.command(epilog=_EPILOG)
+def devices(
+    history: Annotated[
+        Path, typer.Argument(metavar="HISTORY", help="Past cases: .csv, .tsv, .xlsx or .parquet.", **_EXISTING)
+    ],
+    model: _ModelOption = None,
+    device_class: Annotated[
+        list[str],
+        typer.Option(
+            "--class",
+            metavar="BLADE/SUCTION",
+            callback=_each(_class, "--class"),
+            help="A device class, such as oscillating/vacuum, or oscillating/vacuum:X1 with the unit's own code. "
+            "Repeatable; by default those of the history and those with published evidence.",
+            show_default=False,
+        ),
+    ] = [],  # noqa: B006 - typer copies it
+    canister: Annotated[
+        list[str],
+        typer.Option(
+            "--canister",
+            metavar="ML",
+            callback=_each(_canister, "--canister"),
+            help="A collection: mL of a canister, 3x2000 for a chain, or drain. Repeatable; by default the history's.",
+            show_default=False,
+        ),
+    ] = [],  # noqa: B006 - typer copies it
+    reference: Annotated[
+        str | None,
+        typer.Option(
+            "--reference",
+            metavar="OPTION",
+            help="A class, or an option as the table names it; by default what most cases had.",
+            show_default=False,
+        ),
+    ] = None,
+    cases_per_year: Annotated[
+        float | None,
+        typer.Option(
+            "--cases-per-year",
+            metavar="N",
+            min=1,
+            max=100_000,
+            help="By default counted from the dates of the history.",
+            show_default=False,
+        ),
+    ] = None,
+    overrun_risk: Annotated[
+        float,
+        typer.Option(
+            "--overrun-risk", metavar="CHANCE", callback=_chance, help="At which cases of a session are counted."
+        ),
+    ] = 0.2,
+    draws: Annotated[int, typer.Option("--draws", min=100, max=100_000, help="Joint draws of every case.")] = 1000,
+    seed: Annotated[int, typer.Option("--seed", min=0, max=2**32, help="The same seed gives the same numbers.")] = 1,
+    column: _ColumnOption = [],  # noqa: B006 - typer copies it
+    csv: _CsvOption = None,
+    json: _JsonOption = False,
+) -> None:
+    """Compare device classes and fluid collections on the unit's own case mix: the same cases, the same draws."""
+    mapping = _columns(column)
+    _check_output(csv, "--csv", history, model)
+    with _busy(f"reading {history.name}"):
+        cases = _read(lt.read_cases, history, mapping)
+    fitted, origin = _model_of(model, cases)
+    from .devices import compare_devices
+
+    with _busy("predicting every case with every class and collection"):
+        told = compare_devices(
+            fitted,
+            cases,
+            device_class or None,
+            canister or None,
+            reference=reference,
+            cases_per_year=cases_per_year,
+            draws=draws,
+            seed=seed,
+            overrun_risk=overrun_risk,
+        )
+    if csv is not None:
+        _write_csv(csv, told.options.reset_index())
+    if json:
+        content = told.to_dict()
+        content.pop("caution")
+        content["origin"] = origin
+        content["warnings"] = _named(cases.warnings, history)
+        _print_json("devices", content)
+    elif csv is None:
+        _print_devices(told, history.name)
+        _print_warnings(_console(), cases.warnings, history.name)
+        _print_caution(_console())
+
+
+def _print_devices(told: Comparison, name: str) -> None:
+    console, f = _console(), told.facts
+    console.print(
+        f"{_count(len(told.options), 'option')} on the same {_count(f['cases'], 'case')} of {_shown(name)}",
+        style="bold",
+    )
+    console.print(
+        f"Minutes a case; less: those of the reference *, {told.reference}. Below: 90 % interval of the mean. "
+        f"g/min: all grams over all minutes; below, the mean of each case's own.\n"
+    )
+    right = ["morcellation", "less *", "theatre", "swaps", "g/min", "fastest"]
+    table = _table("class", "collection", *right, right=right)
+    for row in told.options.reset_index().to_dict("records"):
+        is_reference = row["option"] == told.reference
+        table.add_row(
+            row["device_class"].replace("/", "/\n"),
+            row["collection"] + (" *" if is_reference else ""),
+            _spread(row, "morcellation_min", ".1f"),
+            "" if is_reference else _spread(row, "difference_min", "+.1f"),
+            f"{row['theatre_min']:.0f}",
+            f"{row['swaps']:.1f}",
+            f"{row['g_min_ratio_of_means']:.1f}\n{row['g_min_mean_of_ratios']:.1f}",
+            _percent(row["p_fastest"]),
+        )
+    console.print(table)
+    for words in told.origins():
+        console.print(f"  {_printable(words)}")
+    console.print()
+    for words in told.words():
+        console.print(_printable(words))
+    yearly = f["cases_per_year"]
+    least = min(told.options.reset_index().to_dict("records"), key=lambda row: row["theatre_difference_min"])
+    if math.isfinite(yearly) and least["option"] != told.reference:
+        hours, low, high = (least["difference_h_year" + end] for end in ("", "_low", "_high"))
+        console.print(
+            f"In a year of {yearly:g} cases {least['option']} takes {hours:+.0f} hours of theatre "
+            f"({low:+.0f} to {high:+.0f}) against the reference."
+        )
+    console.print("\nTaken from elsewhere: " + "; ".join(told.assumptions) + ".")
+
+
+def _spread(row: Mapping[Any, Any], name: str, form: str) -> str:
+    return f"{row[name]:{form}}\n{row[f'{name}_low']:{form}} to {row[f'{name}_high']:{form}}"
 
 
 # --- monitor ---------------------------------------------------------------------------------------------------------

@@ -1,0 +1,262 @@
+"""Pictures of a comparison. Line style, marker and a name at its end say what a line is; colour only repeats it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+import pandas as pd
+
+from .. import _core
+from ..lists._outputs import rows_of
+from ..plots import _BLACK, _BLUE, _GREEN, _GREY, _RED, _Display, _legend, _own_axes
+from .compare import LEVEL, Comparison
+from .decision import Decision
+from .efficiency import efficiency_against_tissue
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+# Dark to light, so that neighbours differ in grey as well.
+_STYLES: tuple[tuple[str, Any, str], ...] = (
+    (_BLACK, "-", "o"),
+    (_BLUE, "--", "s"),
+    (_RED, "-.", "^"),
+    (_GREEN, ":", "D"),
+    ("#CC79A7", (0, (7, 2, 1, 2, 1, 2)), "v"),
+    ("#56B4E9", (0, (10, 3)), "P"),
+    ("#8A6D00", (0, (1, 1)), "X"),
+)
+_HATCHES = ("", "////", "....", "xxxx", "\\\\\\\\", "++", "oo", "**", "--", "||")
+_TISSUES = 20
+
+
+def efficiency_display(comparison: Comparison, options: Sequence[str] | None = None) -> EfficiencyDisplay:
+    """g/min against tissue, a line a class; by default each class with the first collection compared.
+
+    Cases of the unit's average surgeon past the learning curve, no nodule; all grams over all minutes.
+    """
+    chosen = _chosen(comparison, options, _first_of_each_class(comparison))
+    run = comparison.run
+    fitted = run.model._fitted_or_prior()
+    theta = dict(zip(fitted.names, fitted.theta, strict=True))
+    glands = np.quantile(run.mix.frame["gland_ml"], [0.025, 0.975])
+    ends = np.exp(theta["yield_g_80"] + theta["yield_exponent"] * np.log(glands / 80.0))
+    grid = np.geomspace(ends[0], max(ends[1], 1.02 * ends[0]), _TISSUES)
+    parts = []
+    for name in chosen:
+        option = run.options[run.names.index(name)]
+        widened = run.standings[option.device_class].is_widened
+        rows = efficiency_against_tissue(fitted, [float(g) for g in grid], option, widened, LEVEL)
+        parts.append(rows.assign(option=name))
+    return EfficiencyDisplay(pd.concat(parts, ignore_index=True), caution=comparison.caution)
+
+
+def difference_display(comparison: Comparison, options: Sequence[str] | None = None) -> DifferenceDisplay:
+    """Morcellation minutes less the reference's against gland volume, by default each class but the reference."""
+    first = [name for name in _first_of_each_class(comparison) if name != comparison.reference]
+    chosen = _chosen(comparison, options, first)
+    rows = comparison.curves[comparison.curves["option"].isin(chosen)].reset_index(drop=True)
+    crossings = comparison.crossings.reindex([name for name in chosen if name != comparison.reference])
+    return DifferenceDisplay(pd.DataFrame(rows), crossings, comparison.reference, caution=comparison.caution)
+
+
+def swaps_display(comparison: Comparison, options: Sequence[str] | None = None) -> SwapsDisplay:
+    """Canister swaps a case against gland volume, by default the reference's class with every collection."""
+    table = comparison.options
+    same = table.index[table["device_class"] == table.loc[comparison.reference, "device_class"]]
+    chosen = _chosen(comparison, options, [str(name) for name in same])
+    rows = comparison.curves.loc[comparison.curves["option"].isin(chosen), ["option", "gland_ml", "swaps"]]
+    return SwapsDisplay(rows.reset_index(drop=True), caution=comparison.caution)
+
+
+def rank_display(decision: Decision) -> RankDisplay:
+    """How often each option has each rank."""
+    table = decision.table
+    told = {str(name): " *" if row["unknown"] or row["unsure"] else "" for name, row in table.iterrows()}
+    return RankDisplay(decision.acceptability, told, decision.weight_words, caution=decision.caution)
+
+
+@dataclass(eq=False)
+class EfficiencyDisplay(_Display):
+    """g/min against tissue, with 90 % bands.
+
+    Attributes
+    ----------
+    rows : pandas.DataFrame
+        One row an option and tissue: option, tissue_g, g_min, low, high.
+    """
+
+    rows: pd.DataFrame
+
+    def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
+        own, ax = ax is None, _own_axes(ax, self.caution, (8.5, 5.4))
+        ax.set_ylim(0.0, 1.05 * float(self.rows["high"].max()))
+        _bands(ax, self.rows, "tissue_g", "g_min", "low", "high")
+        ax.set_xlabel("tissue (g)")
+        ax.set_ylabel("efficiency (g/min, all grams over all minutes)")
+        ax.set_title("Efficiency against tissue; thin lines: 90 % interval of the mean", fontsize=9)
+        if legend:
+            _legend(ax, own, columns=2)
+        return self._drawn(ax)
+
+
+@dataclass(eq=False)
+class DifferenceDisplay(_Display):
+    """Morcellation minutes less the reference's against gland volume, with 90 % bands.
+
+    Attributes
+    ----------
+    rows : pandas.DataFrame
+        One row an option and gland: option, gland_ml, difference_min, difference_min_low, difference_min_high.
+    crossings : pandas.DataFrame
+        As of the comparison; marked where a crossing is more likely than not.
+    reference : str
+    """
+
+    rows: pd.DataFrame
+    crossings: pd.DataFrame
+    reference: str
+
+    def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
+        own, ax = ax is None, _own_axes(ax, self.caution, (8.5, 5.4))
+        ax.axhline(0.0, color=_GREY, linewidth=1.0, zorder=1)
+        _bands(ax, self.rows, "gland_ml", "difference_min", "difference_min_low", "difference_min_high")
+        likely = self.crossings[self.crossings["p_crossing"] >= 0.5]
+        for row in rows_of(likely):
+            ax.plot(row.gland_ml, 0.0, marker="*", markersize=15, color="white", markeredgecolor=_BLACK, zorder=5)
+            ax.annotate(
+                f"{row.gland_ml:.0f} mL", (row.gland_ml, 0.0), (0, 9), textcoords="offset points", ha="center",
+                fontsize=8, zorder=6,
+            )  # fmt: skip
+        ax.set_xlabel("gland volume (mL)")
+        ax.set_ylabel(f"morcellation minutes less those of\n{self.reference}\n(below 0: faster)")
+        star = "; star: where it changes" if len(likely) else ""
+        ax.set_title(f"Time difference against volume; thin lines: 90 % interval of the mean{star}", fontsize=9)
+        if legend:
+            _legend(ax, own, columns=2)
+        return self._drawn(ax)
+
+
+@dataclass(eq=False)
+class SwapsDisplay(_Display):
+    """Expected canister swaps a case against gland volume.
+
+    Attributes
+    ----------
+    rows : pandas.DataFrame
+        One row an option and gland: option, gland_ml, swaps.
+    """
+
+    rows: pd.DataFrame
+
+    def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
+        own, ax = ax is None, _own_axes(ax, self.caution, (8.5, 5.0))
+        for k, (name, rows) in enumerate(self.rows.groupby("option", sort=False)):
+            colour, line, marker = _STYLES[k % len(_STYLES)]
+            ax.plot(rows["gland_ml"], rows["swaps"], color=colour, linestyle=line, marker=marker, markersize=5,
+                    markevery=(k % 3, 3), label=str(name))  # fmt: skip
+        most = max(float(self.rows["swaps"].max()), 0.1)
+        ax.set_ylim(-0.05 * most, 1.05 * most)
+        _name_ends(ax, [(str(n), r["gland_ml"].iloc[-1], r["swaps"].iloc[-1]) for n, r in _lines(self.rows)])
+        ax.set_xlabel("gland volume (mL)")
+        ax.set_ylabel("expected canister swaps a case")
+        ax.set_title("Canister swaps against volume and collection", fontsize=9)
+        if legend:
+            _legend(ax, own, columns=2)
+        return self._drawn(ax)
+
+
+@dataclass(eq=False)
+class RankDisplay(_Display):
+    """Rank acceptability: a bar an option, a part a rank, its share written in.
+
+    Attributes
+    ----------
+    acceptability : pandas.DataFrame
+        Options x ranks.
+    marks : dict of str to str
+        What follows an option's name: an asterisk where something of it is unknown.
+    weights : str
+    """
+
+    acceptability: pd.DataFrame
+    marks: dict[str, str]
+    weights: str
+
+    def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
+        order = np.argsort(-self.acceptability.iloc[:, 0].to_numpy(), kind="stable")
+        table = self.acceptability.iloc[order]
+        own, ax = ax is None, _own_axes(ax, self.caution, (9.0, 2.4 + 0.5 * len(table)))
+        left = np.zeros(len(table))
+        place = np.arange(len(table))
+        shades = np.linspace(0.35, 1.0, table.shape[1])
+        for k, rank in enumerate(table.columns):
+            share = table[rank].to_numpy()
+            ax.barh(place, share, 0.72, left=left, color=str(shades[k]), edgecolor=_BLACK, linewidth=0.6,
+                    hatch=_HATCHES[k % len(_HATCHES)] if k % 2 else "", label=f"rank {rank}")  # fmt: skip
+            for y, (start, width) in enumerate(zip(left, share, strict=True)):
+                if width >= 0.04:
+                    ax.text(start + width / 2, y, f"{rank}: {100 * width:.0f}" if width >= 0.07 else str(rank),
+                            ha="center", va="center", fontsize=7.5,
+                            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8})  # fmt: skip
+            left = left + share
+        ax.set_yticks(place, [f"{name}{self.marks.get(str(name), '')}" for name in table.index], fontsize=8)
+        ax.invert_yaxis()
+        ax.set_xlim(0.0, 1.0)
+        starred = "\n* something of it is unknown: never first with confidence" if any(self.marks.values()) else ""
+        ax.set_xlabel(f"share of draws and weights (in the bars: rank: %){starred}", fontsize=8)
+        ax.set_title(f"How often each option has each rank\n{self.weights}", fontsize=9)
+        if legend:
+            _legend(ax, own, columns=min(table.shape[1], 8))
+        return self._drawn(ax)
+
+
+def _first_of_each_class(comparison: Comparison) -> list[str]:
+    return [str(name) for name in comparison.options.groupby("device_class", sort=False).head(1).index]
+
+
+def _chosen(comparison: Comparison, asked: Sequence[str] | None, usual: list[str]) -> list[str]:
+    if asked is None:
+        return usual
+    known = list(map(str, comparison.options.index))
+    unknown = [repr(name) for name in asked if name not in known]
+    if unknown or not asked:
+        raise _core.InvalidArgument(f"no option is called {', '.join(unknown) or '(none)'}; known: {'; '.join(known)}")
+    return list(asked)
+
+
+def _lines(rows: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
+    return [(str(name), one) for name, one in rows.groupby("option", sort=False)]
+
+
+def _bands(ax: Axes, rows: pd.DataFrame, x: str, y: str, low: str, high: str) -> None:
+    """Lines with markers; their intervals as a faint band between two thin lines of the same style."""
+    ends = []
+    for k, (name, one) in enumerate(_lines(rows)):
+        colour, line, marker = _STYLES[k % len(_STYLES)]
+        ax.fill_between(one[x], one[low], one[high], color=colour, alpha=0.07, linewidth=0, zorder=1)
+        for edge in (low, high):
+            ax.plot(one[x], one[edge], color=colour, linestyle=line, linewidth=0.6, alpha=0.8, zorder=2)
+        ax.plot(one[x], one[y], color=colour, linestyle=line, linewidth=1.8, marker=marker, markersize=5.5,
+                markevery=(k % 3, 4), label=name, zorder=3)  # fmt: skip
+        ends.append((name, float(one[x].iloc[-1]), float(one[y].iloc[-1])))
+    _name_ends(ax, ends)
+
+
+def _name_ends(ax: Axes, ends: Sequence[tuple[str, float, float]]) -> None:
+    """A line's name at its right end; names are moved apart where lines end together."""
+    low, high = ax.get_ylim()
+    least = 0.055 * (high - low)
+    at = -np.inf
+    right = max(x for _, x, _ in ends)
+    left = ax.get_xlim()[0]
+    ticks = [tick for tick in ax.get_xticks() if left <= tick <= right]
+    ax.set_xlim(left, right + 0.5 * (right - left))
+    ax.set_xticks(ticks)
+    for name, x, y in sorted(ends, key=lambda end: end[2]):
+        at = max(y, at + least)
+        ax.annotate(name, (x, y), (right + 0.04 * (right - left), at), fontsize=7.5, va="center",
+                    arrowprops={"arrowstyle": "-", "color": _GREY, "linewidth": 0.5, "relpos": (0.0, 0.5)})  # fmt: skip

@@ -1,0 +1,247 @@
+"""Forest plots: studies and pooled figures, what is only said, and what nobody knows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+import pandas as pd
+
+from .. import _core
+from ..caution import CAUTION
+from ..plots import _BLACK, _BLUE, _GREEN, _GREY, _Display, _legend, _own_axes
+from .head_to_head import HeadToHead
+from .published import published_head_to_heads
+from .safety import COMMON_PRACTICE, EVENTS, Safety
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+# Each kind has a marker of its own, so that none is told by its colour.
+_KINDS: Mapping[str, tuple[str, str, bool, str]] = {
+    "study": ("s", _BLUE, True, "study"),
+    COMMON_PRACTICE: ("o", _GREY, False, "common practice, no source"),
+    "own cases": ("^", _GREEN, True, "this unit's own cases"),
+    "pooled": ("D", _BLACK, True, "pooled, 90 % of units; with own cases: this unit"),
+    "published": ("s", _BLUE, True, "published, itself pooled"),
+    "own": ("^", _GREEN, True, "this unit, adjusted"),
+    "both": ("D", _BLACK, True, "both, one common effect"),
+}
+_RATE_TICKS = (0.0, 0.001, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0)
+_LONGEST = 34
+
+
+@dataclass(eq=False)
+class ForestDisplay(_Display):
+    """Rows of studies under headings, each group with its pooled figure; an unknown one is a labelled empty row.
+
+    Attributes
+    ----------
+    rows : pandas.DataFrame
+        In order from the top: group (heading), label, kind ("study", "common practice", "own cases", "pooled",
+        "published", "own", "both" or "unknown"), estimate, lower, upper, told (the words at the right).
+    x_label, title : str
+    rates : bool
+        The axis is of chances, on a square-root scale that holds zero; else of differences, with a line at none.
+    """
+
+    rows: pd.DataFrame
+    x_label: str
+    title: str
+    rates: bool
+
+    def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
+        own = ax is None
+        groups = self.rows["group"].nunique()
+        ax = _own_axes(ax, self.caution, (9.0, 1.9 + 0.3 * len(self.rows) + 0.4 * groups))
+        if self.rates:
+            ax.set_xscale("function", functions=(_root, _square))
+        self._limits(ax)
+        place = self._places(ax)
+        named: set[str] = set()
+        for y, row in zip(place, self.rows.itertuples(), strict=True):
+            self._row(ax, y, row, named)
+        ax.set_yticks(place, [_short(str(label)) for label in self.rows["label"]], fontsize=8)
+        ax.tick_params(axis="y", length=0)
+        ax.set_ylim(max(place) + 0.8, -0.2)
+        for y, told in zip(place, self.rows["told"], strict=True):
+            ax.text(1.01, y, told, transform=ax.get_yaxis_transform(), va="center", fontsize=7.5, clip_on=False)
+        if not self.rates:
+            ax.axvline(0.0, color=_BLACK, linewidth=0.8, linestyle=":", zorder=1)
+        ax.grid(axis="x", color=_GREY, alpha=0.25, linewidth=0.6)
+        for side in ("left", "right", "top"):
+            ax.spines[side].set_visible(False)
+        ax.set_xlabel(self.x_label, fontsize=9)
+        ax.set_title(self.title, fontsize=10, loc="left")
+        if legend:
+            _legend(ax, own, columns=2)
+        return self._drawn(ax)
+
+    def _places(self, ax: Axes) -> list[float]:
+        """Heights of the rows; headings are written above the first of a group."""
+        place, at, before = [], 0.0, None
+        for group in self.rows["group"]:
+            if group != before:
+                at += 0.35 if before is not None else 0.0
+                ax.text(0.0, at + 0.25, group, transform=ax.get_yaxis_transform(), weight="bold", fontsize=8.5,
+                        va="center", bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5})  # fmt: skip
+                at, before = at + 0.95, group
+            place.append(at)
+            at += 0.8
+        return place
+
+    def _limits(self, ax: Axes) -> None:
+        known = self.rows[self.rows["kind"] != "unknown"]
+        if self.rates:
+            top = float(known["upper"].max()) if len(known) else 1.0
+            ticks = [t for t in _RATE_TICKS if t <= max(top, 0.02)]
+            ax.set_xlim(0.0, min(1.0, 1.1 * max(top, 0.02)))
+            ax.set_xticks(ticks, [f"{100 * t:g} %" for t in ticks], fontsize=8)
+            ax.minorticks_off()
+        elif len(known):
+            low, high = min(known["lower"].min(), 0.0), max(known["upper"].max(), 0.0)
+            ax.set_xlim(low - 0.08 * (high - low), high + 0.08 * (high - low))
+
+    def _row(self, ax: Axes, y: float, row: Any, named: set[str]) -> None:
+        if row.kind == "unknown":
+            ax.text(0.5, y, "no studies, no cases: it may be anything", transform=ax.get_yaxis_transform(), ha="center",
+                    va="center", fontsize=8, style="italic", color=_BLACK)  # fmt: skip
+            return
+        marker, colour, filled, words = _KINDS[row.kind]
+        summed = marker == "D"
+        ax.errorbar(
+            row.estimate,
+            y,
+            xerr=[[row.estimate - row.lower], [row.upper - row.estimate]],
+            marker=marker,
+            markersize=9 if summed else 6,
+            markerfacecolor=colour if filled else "white",
+            markeredgecolor=colour,
+            color=colour,
+            linestyle="none",
+            linewidth=2.0 if summed else 1.1,
+            elinewidth=2.0 if summed else 1.1,
+            capsize=0 if summed else 2.5,
+            zorder=3,
+            clip_on=False,
+            label=words if row.kind not in named else "_",
+        )
+        named.add(row.kind)
+
+
+def _root(x: Any) -> Any:
+    return np.sqrt(np.clip(x, 0.0, None))
+
+
+def _square(x: Any) -> Any:
+    return np.asarray(x) ** 2
+
+
+def _short(label: str) -> str:
+    return label if len(label) <= _LONGEST else label[: _LONGEST - 1] + "…"
+
+
+def forest_of_rates(safety: Safety, event: str) -> ForestDisplay:
+    """Studies, own cases and the pooled chance of one event ("wall_injury" or "malfunction") by class, not drawn yet.
+
+    Intervals: of a count 95 % (Clopper and Pearson), of the pooled chance 90 % (where this unit's own lies). What
+    common practice says has no source; its interval is that of the cases it is taken for.
+    """
+    if event not in EVENTS:
+        raise _core.InvalidArgument(f"event must be one of {', '.join(EVENTS)}, not {event!r}")
+    rows = []
+    for one in safety.table[safety.table["event"] == event].to_dict("records"):
+        name = one["class"]
+        group = f"{name}: grade {one['grade']}"
+        if one["grade"] != "unknown":
+            group += f"; {one['studies']} studies with a source, common practice says {one['studies_said']}"
+        behind = safety.studies[(safety.studies["class"] == name) & (safety.studies["event"] == event)]
+        for study in behind.to_dict("records"):
+            said = study["kind"] == COMMON_PRACTICE
+            rows.append(
+                {
+                    "group": group,
+                    "label": "common practice" if said else study["source"],
+                    "kind": study["kind"],
+                    "estimate": study["rate"],
+                    "lower": study["lower"],
+                    "upper": study["upper"],
+                    "told": f"{study['events']:g} of {study['cases']:g}" + (" (taken for)" if said else ""),
+                }
+            )
+        known = one["grade"] != "unknown"
+        told = f"{_rate(one['estimate'])} ({_rate(one['lower'])} to {_rate(one['upper'])})" if known else "unknown"
+        rows.append(
+            {
+                "group": group,
+                "label": "this unit's chance",
+                "kind": "pooled" if known else "unknown",
+                "estimate": one["estimate"],
+                "lower": one["lower"],
+                "upper": one["upper"],
+                "told": told,
+            }
+        )
+    words = event.replace("_", " ")
+    return ForestDisplay(
+        pd.DataFrame(rows),
+        f"{words}, chance a case (square-root scale)",
+        f"{words.capitalize()} by device class",
+        True,
+        caution=safety.caution,
+    )
+
+
+def _rate(chance: float) -> str:
+    return f"{100 * chance:.0f} %" if chance >= 0.1 else f"{100 * chance:.2g} %"
+
+
+def forest_of_differences(
+    results: Mapping[str, HeadToHead] | None = None, outcome: str = "efficiency_g_min"
+) -> ForestDisplay:
+    """Differences of device classes: the published pooled one, and comparisons of one's own by name, not drawn yet.
+
+    ``outcome``: "efficiency_g_min" or "morcellation_min". A comparison of an oscillating with a reciprocating class is
+    drawn in the direction of the published row, with the pooling of both; any other is drawn B minus A alone.
+    """
+    published = published_head_to_heads().set_index("outcome", drop=False)
+    if outcome not in published.index:
+        raise _core.InvalidArgument(f"outcome must be one of {', '.join(published.index)}, not {outcome!r}")
+    row = published.loc[outcome]
+    levels = " and ".join(
+        f"{100 * one:g} %" for one in sorted({0.95, *(one.level for one in (results or {}).values())})
+    )
+    rows = [_difference("published", f"{row['of']} minus {row['minus']} blades", "34 studies, direction assumed", row)]
+    for name, one in (results or {}).items():
+        blades = {one.a.split("/")[0], one.b.split("/")[0]}
+        if blades == {row["of"], row["minus"]}:
+            told = one.with_published(outcome)
+            group = f"{name}: {told.figure}"
+            rows.append(_difference("own", group, "adjusted, own mix", told.table.loc["this unit, adjusted"]))
+            rows.append(_difference("both", group, "with the published", told.table.iloc[-1]))
+        else:
+            own = one.minutes.loc["B minus A"] if outcome == "morcellation_min" else one._by_g_min().loc["adjusted"]
+            rows.append(_difference("own", f"{name}: {one.b} minus {one.a}", "adjusted, own mix", own))
+    return ForestDisplay(
+        pd.DataFrame(rows),
+        f"difference, {row['unit']} ({levels} intervals)",
+        "Head-to-head comparisons",
+        False,
+        caution=CAUTION,
+    )
+
+
+def _difference(kind: str, group: str, label: str, row: Any) -> dict[str, Any]:
+    middle = float(row["difference"] if "difference" in row else row["estimate"])
+    low, high = float(row["lower"]), float(row["upper"])
+    return {
+        "group": group,
+        "label": label,
+        "kind": kind,
+        "estimate": middle,
+        "lower": low,
+        "upper": high,
+        "told": f"{middle:.2f} ({low:.2f} to {high:.2f})",
+    }
