@@ -268,6 +268,17 @@ void bind_evidence(py::module_& m) {
         .def_readonly("surgeon_enucleation_log_sd", &PriorSet::surgeon_enucleation_log_sd)
         .def_readonly("surgeon_morcellation_log_sd", &PriorSet::surgeon_morcellation_log_sd)
         .def_readonly("device_log_sd", &PriorSet::device_log_sd)
+        .def(
+            "with_device",
+            [](const PriorSet& prior, const std::string& code, double log_ratio, double log_sd,
+               const std::string& origin, const std::string& source) {
+                PriorSet out = prior;
+                out.devices.push_back({code, log_ratio, log_sd, origin_from_words(origin), source});
+                out.devices.back().check();
+                return out;
+            },
+            py::kw_only(), py::arg("code"), py::arg("log_ratio"), py::arg("log_sd"), py::arg("origin"),
+            py::arg("source"), "The same with a prior of its own for one device code's log ratio of blade rates.")
         .def_readonly("phase_correlation", &PriorSet::phase_correlation)
         .def_readonly("phase_correlation_cases", &PriorSet::phase_correlation_cases)
         .def_property_readonly("group_origin", [](const PriorSet& p) { return origin_words(p.group_origin); })

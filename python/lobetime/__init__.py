@@ -24,6 +24,7 @@ from .cases import Bookings, Cases, DataWarning, InvalidData, check_file, read_b
 from .caution import CAUTION
 from .censored import CensoredRegression
 from .comparison import FormComparison, compare_forms
+from .device_classes import DeviceClasses, read_device_classes
 from .devices import Comparison, compare_devices, decision_table, device_cost, device_safety, head_to_head, trial_size
 from .diagnostics import Diagnostics, diagnose_regression
 from .evidence import (
@@ -61,6 +62,7 @@ __all__ = [
     "CensoredRegression",
     "Comparison",
     "DataWarning",
+    "DeviceClasses",
     "Diagnostics",
     "DriftWarning",
     "Error",
@@ -109,6 +111,7 @@ __all__ = [
     "quantities",
     "read_bookings",
     "read_cases",
+    "read_device_classes",
     "read_sessions",
     "read_stock",
     "recorded_turnover",

@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 
 from . import _core
+from .device_classes import DeviceClasses, read_device_classes
 from .reading import (
     WARNING_COLUMNS,
     Column,
@@ -99,7 +100,12 @@ class Bookings(_Read):
     """Booked cases, checked. Same attributes as `Cases`."""
 
 
-def read_cases(source: Source, *, columns: Mapping[str, str] | None = None) -> Cases:
+def read_cases(
+    source: Source,
+    *,
+    columns: Mapping[str, str] | None = None,
+    device_classes: DeviceClasses | Source | None = None,
+) -> Cases:
     """Read past cases from a CSV, Excel or Parquet file, or from a data frame.
 
     Parameters
@@ -109,6 +115,8 @@ def read_cases(source: Source, *, columns: Mapping[str, str] | None = None) -> C
         latter two only), ``.xlsx`` (first sheet) or ``.parquet``.
     columns : mapping, optional
         The unit's own headings: ``{"gland_ml": "Prostate size"}``. Values stay in the unit the column's name says.
+    device_classes : DeviceClasses, path or pandas.DataFrame, optional
+        Blade motions and suctions of the unit's own, see :func:`read_device_classes`.
 
     Notes
     -----
@@ -130,16 +138,21 @@ def read_cases(source: Source, *, columns: Mapping[str, str] | None = None) -> C
     DataWarning
         Once, if anything looks wrong; the details are in ``.warnings``.
     """
-    return Cases(*_read(source, "history", columns))
+    return Cases(*_read(source, "history", columns, device_classes))
 
 
-def read_bookings(source: Source, *, columns: Mapping[str, str] | None = None) -> Bookings:
+def read_bookings(
+    source: Source,
+    *,
+    columns: Mapping[str, str] | None = None,
+    device_classes: DeviceClasses | Source | None = None,
+) -> Bookings:
     """Read booked cases; as `read_cases`, but only ``gland_ml`` must be there.
 
     ``case_id`` must be unique where given. Times and other columns that only past cases have are kept out with a
     warning.
     """
-    return Bookings(*_read(source, "bookings", columns))
+    return Bookings(*_read(source, "bookings", columns, device_classes))
 
 
 def check_file(source: Source, kind: Kind | None = None, *, columns: Mapping[str, str] | None = None) -> pd.DataFrame:
@@ -199,12 +212,16 @@ def _columns(kind: Kind) -> dict[str, Column]:
     return {name: column(name, rules) for name, rules in _SCHEMA.items()}
 
 
-def _check(sheet: Sheet, kind: Kind, mapping: Mapping[str, str]) -> _Checked:
+def _check(
+    sheet: Sheet, kind: Kind, mapping: Mapping[str, str], device_classes: DeviceClasses | None = None
+) -> _Checked:
     names, heading_problems, heading_warnings = _core.match_headings(
         sheet.headings, kind, dict(mapping), sheet.heading_row
     )
     problems = [pd.DataFrame(heading_problems), problem_frame(sheet.problems)]
     problems.append(problem_frame(problems_kept_out(sheet, names)))
+    if device_classes is not None:
+        names = device_classes.translate(sheet, names)
 
     frame, cell_problems = parse(sheet, names, _columns(kind))
     problems.append(cell_problems)
@@ -249,9 +266,13 @@ def _for_table(column: pd.Series[Any]) -> Doubles | list[str]:
 
 
 def _read(
-    source: Source, kind: Kind, columns: Mapping[str, str] | None
+    source: Source,
+    kind: Kind,
+    columns: Mapping[str, str] | None,
+    device_classes: DeviceClasses | Source | None = None,
 ) -> tuple[pd.DataFrame, _core.CaseTable, pd.DataFrame]:
     sheet = open_sheet(source, "case")
-    checked = _check(sheet, kind, columns or {})
+    classes = None if device_classes is None else read_device_classes(device_classes)
+    checked = _check(sheet, kind, columns or {}, classes)
     refuse_or_warn(sheet.name, checked.problems, checked.warnings, stacklevel=3)
     return checked.frame, checked.table, checked.warnings

@@ -307,10 +307,15 @@ def _grid(value: float) -> float:
     return value
 
 
-def _read(reader: Callable[..., _Read], path: Path, columns: dict[str, str]) -> _Read:
+def _read(reader: Callable[..., _Read], path: Path, columns: dict[str, str], **settings: Any) -> _Read:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", lt.DataWarning)  # told from .warnings, one by one
-        return reader(path, columns=columns)
+        return reader(path, columns=columns, **settings)
+
+
+def _classes(path: Path | None) -> dict[str, Any]:
+    """Settings of readers and of the prior from a file of the unit's own device classes."""
+    return {} if path is None else {"device_classes": lt.read_device_classes(path)}
 
 
 def _fit(model: lt.TheatreTimeModel, cases: lt.Cases) -> lt.TheatreTimeModel:
@@ -335,13 +340,16 @@ def _check_one_of(model: Path | None, history: Path | None) -> None:
         raise typer.BadParameter("give one of --model and --history, not both", param_hint="--history")
 
 
-def _model_of(model: Path | None, cases: lt.Cases | None) -> tuple[lt.TheatreTimeModel, str]:
+def _model_of(
+    model: Path | None, cases: lt.Cases | None, classes: Mapping[str, Any] = {}
+) -> tuple[lt.TheatreTimeModel, str]:
     """The model that predicts, and what it rests on."""
+    prior = lt.PublishedPrior(**classes) if classes else "published"
     if model is not None:
         return _load(model), "model file"
     if cases is not None:
-        return _fit(lt.TheatreTimeModel(), cases), "history"
-    return lt.TheatreTimeModel(), "published prior"
+        return _fit(lt.TheatreTimeModel(prior=prior), cases), "history"
+    return lt.TheatreTimeModel(prior=prior), "published prior"
 
 
 # --- arguments -------------------------------------------------------------------------------------------------------
@@ -368,6 +376,15 @@ _ModelOption = Annotated[
 _HistoryOption = Annotated[
     Path | None,
     typer.Option("--history", metavar="HISTORY", help="Past cases to fit first, instead of a model file.", **_EXISTING),
+]
+_ClassesOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--device-classes",
+        metavar="PATH",
+        help="Blade motions or suctions of your own: a row each, with the class that it resembles and a wide range.",
+        **_EXISTING,
+    ),
 ]
 _JsonOption = Annotated[bool, typer.Option("--json", help="JSON on standard output instead of a table.")]
 
@@ -511,16 +528,21 @@ def fit(
         bool, typer.Option("--no-prior", help="Leave published evidence out: the cases must tell everything.")
     ] = False,
     column: _ColumnOption = [],  # noqa: B006 - typer copies it
+    device_classes: _ClassesOption = None,
     csv: _CsvOption = None,
     json: _JsonOption = False,
 ) -> None:
     """Fit the time model to a unit's past cases and write it to a file."""
+    if no_prior and device_classes is not None:
+        raise typer.BadParameter("an own device class needs its range, so not --no-prior", param_hint="--no-prior")
     _check_output(out, "--out", history)
     _check_output(csv, "--csv", history, out)
     mapping = _columns(column)
     with _busy(f"reading {history.name}"):
-        cases = _read(lt.read_cases, history, mapping)
-    model = _fit(lt.TheatreTimeModel(loss=loss.value, prior=None if no_prior else "published"), cases)
+        classes = _classes(device_classes)
+        cases = _read(lt.read_cases, history, mapping, **classes)
+    prior = lt.PublishedPrior(**classes) if classes else None if no_prior else "published"
+    model = _fit(lt.TheatreTimeModel(loss=loss.value, prior=prior), cases)
     parameters = model.params_.join(model.conf_int()[["lower", "upper", "open"]]).reset_index()
     parameters = parameters[
         ["name", "meaning", "estimate", "lower", "upper", "open", "unit", "origin", "share_from_cases", "source"]
@@ -725,6 +747,7 @@ def slots(
             show_default=False,
         ),
     ] = [],  # noqa: B006 - typer copies it
+    device_classes: _ClassesOption = None,
     csv: _CsvOption = None,
     json: _JsonOption = False,
 ) -> None:
@@ -740,9 +763,10 @@ def slots(
 
     # All files are read before anything is computed, so that what is refused is refused at once.
     with _busy(f"reading {bookings.name}"):
-        booked = _read(lt.read_bookings, bookings, mapping)
-        cases = _read(lt.read_cases, history, history_mapping) if history is not None else None
-    fitted, origin = _model_of(model, cases)
+        classes = _classes(device_classes)
+        booked = _read(lt.read_bookings, bookings, mapping, **classes)
+        cases = _read(lt.read_cases, history, history_mapping, **classes) if history is not None else None
+    fitted, origin = _model_of(model, cases, classes)
     with _busy(f"predicting {_count(len(booked), 'booking')}"):
         prediction = fitted.predict(booked, draws=draws, seed=seed)
         table = lt.slots(prediction, overrun_risk=overrun_risk, round_to=round_to).reset_index()
@@ -1007,6 +1031,7 @@ def lists(
         str | None,
         typer.Option("--timezone", metavar="NAME", help="Where the theatre is: Europe/London.", show_default=False),
     ] = None,
+    device_classes: _ClassesOption = None,
     csv: _CsvOption = None,
     json: _JsonOption = False,
 ) -> None:
@@ -1032,17 +1057,18 @@ def lists(
     }
     asked = _what_ifs(what_if)
     with _busy(f"reading {bookings.name}"):
-        booked = _read(lt.read_bookings, bookings, {})
+        classes = _classes(device_classes)
+        booked = _read(lt.read_bookings, bookings, {}, **classes)
         blocks = _read(lt.read_sessions, sessions, {})
         amounts = None if stock is None else _read(lt.read_stock, stock, {})
-        cases = _read(lt.read_cases, history, {}) if history is not None else None
+        cases = _read(lt.read_cases, history, {}, **classes) if history is not None else None
     from . import lists as outputs_of
 
     before = None if told is None else outputs_of.read_told(told)
     settings: dict[str, Any] = {} if cases is None else lt.recorded_turnover(cases)
     if turnover is not None:
         settings = {"turnover_median_min": turnover}
-    fitted, _ = _model_of(model, cases)
+    fitted, _ = _model_of(model, cases, classes)
     with _busy("choosing lists"):
         pred = fitted.predict(booked, draws=1000, seed=seed)
         plan = lt.plan_lists(

@@ -13,6 +13,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from . import _core
+from .device_classes import DeviceClasses, read_device_classes
+from .reading import Source
 
 _TEXTS = ("id", "study", "unit", "citation", "design", "statistic", "blade", "experience", "note")
 _NUMBERS = ("n", "gland_from_ml", "gland_to_ml", "first_case", "last_case", "n_units", "n_surgeons")
@@ -100,6 +102,8 @@ class PublishedPrior:
         be left out. Besides ``_sd``, a median may have ``_q1``, ``_q3``, ``_lowest``, ``_highest``
         (``enucleation_q1``). Rows of one ``study`` or ``unit`` count as one. What cannot be used raises InvalidArgument
         with row, column, value and what is allowed, at first use.
+    device_classes : DeviceClasses, path or pandas.DataFrame, optional
+        Blade motions and suctions of the unit's own with their wide ranges, see :func:`read_device_classes`.
 
     Notes
     -----
@@ -112,8 +116,9 @@ class PublishedPrior:
     ("indirect"). Without a publication: "very low".
     """
 
-    def __init__(self, extra: pd.DataFrame | None = None) -> None:
+    def __init__(self, extra: pd.DataFrame | None = None, device_classes: DeviceClasses | Source | None = None) -> None:
         self.extra = extra
+        self.device_classes = device_classes
 
     @cached_property
     def _computed(self) -> tuple[_core.PriorSet, list[dict[str, Any]]]:
@@ -122,7 +127,13 @@ class PublishedPrior:
     @property
     def core(self) -> _core.PriorSet:
         """The prior as the compiled part takes it."""
-        return _core.published_prior() if self.extra is None else self._computed[0]
+        prior = _core.published_prior() if self.extra is None else self._computed[0]
+        return prior if self.device_classes is None else self._classes.into(prior)
+
+    @cached_property
+    def _classes(self) -> DeviceClasses:
+        assert self.device_classes is not None
+        return read_device_classes(self.device_classes)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -149,11 +160,17 @@ class PublishedPrior:
         return pd.DataFrame(_core.leave_one_study_out(_rows(self.extra)))
 
     def __repr__(self) -> str:
-        return "PublishedPrior()" if self.extra is None else f"PublishedPrior(extra=<{len(self.extra)} rows>)"
+        given = [] if self.extra is None else [f"extra=<{len(self.extra)} rows>"]
+        given += [] if self.device_classes is None else [f"device_classes={self._classes!r}"]
+        return f"PublishedPrior({', '.join(given)})"
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, PublishedPrior):
             return NotImplemented
+        if (self.device_classes is None) != (other.device_classes is None):
+            return False
+        if self.device_classes is not None and self._classes != other._classes:
+            return False
         if self.extra is None or other.extra is None:
             return self.extra is other.extra
         return bool(self.extra.equals(other.extra))
@@ -161,7 +178,7 @@ class PublishedPrior:
     __hash__ = None  # type: ignore[assignment]
 
     def __getstate__(self) -> dict[str, object]:
-        return {"extra": self.extra}
+        return {"extra": self.extra, "device_classes": self.device_classes}
 
 
 def published_prior(extra: pd.DataFrame | None = None) -> pd.DataFrame:

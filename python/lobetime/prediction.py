@@ -20,7 +20,7 @@ FLAG_WORDS = {
     "experience_unknown": "surgeon's case number unknown: first to 300th case are all allowed for (assumption)",
     "device_class_unseen": "device class not in the history: its difference comes from published evidence",
     "device_class_unknown": "blade or suction blank: both kinds are allowed for",
-    "device_unseen": "device not in the history: the spread between devices is included",
+    "device_unseen": "device not in the history: the spread between devices, or the range given for it, is included",
     "collection_unknown": "no canister column: taken as continuous drain",
     "haemostasis_from_prior": "no operative or theatre time in the history: the rest of the operation is an assumption",
     "room_from_prior": "the history holds no theatre time: time around the operation comes from published evidence",

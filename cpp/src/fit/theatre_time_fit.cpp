@@ -23,10 +23,12 @@ constexpr double kLawCases = 50.0;      // cases that the log-normal law counts 
 
 struct WorkingPrior {
     Eigen::VectorXd mean, precision;
+    std::vector<bool> apart;  ///< levels with a prior of their own, which their group's spread does not concern
 };
 
 WorkingPrior working_prior(const ModelLayout& layout, const PriorSet& prior, bool use_core) {
-    WorkingPrior out{Eigen::VectorXd::Zero(layout.size()), Eigen::VectorXd::Zero(layout.size())};
+    WorkingPrior out{Eigen::VectorXd::Zero(layout.size()), Eigen::VectorXd::Zero(layout.size()),
+                     std::vector<bool>(static_cast<std::size_t>(layout.size()), false)};
     for (int i = 0; i < param::Count; ++i) {
         const ParameterPrior* one = prior.find(layout.names()[static_cast<std::size_t>(i)]);
         if (one == nullptr)
@@ -40,6 +42,15 @@ WorkingPrior working_prior(const ModelLayout& layout, const PriorSet& prior, boo
     group(layout.device_index(0), layout.surgeon_enucleation_index(0), prior.device_log_sd);
     group(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), prior.surgeon_enucleation_log_sd);
     group(layout.surgeon_morcellation_index(0), layout.size(), prior.surgeon_morcellation_log_sd);
+    for (std::size_t d = 0; d < layout.devices().size(); ++d) {
+        if (const DevicePrior* own = prior.device(layout.devices()[d])) {
+            own->check();
+            const int i = layout.device_index(static_cast<int>(d));
+            out.mean[i] = own->log_ratio;
+            out.precision[i] = 1.0 / (own->log_sd * own->log_sd);
+            out.apart[static_cast<std::size_t>(i)] = true;
+        }
+    }
     return out;
 }
 
@@ -166,7 +177,7 @@ double update_groups(const PriorSet& prior, const Alternation& turns, TheatreTim
         double squares = 0.0, known = 0.0;
         int free = 0;
         for (int i = from; i < to; ++i) {
-            if (fit.lower[i] == fit.upper[i]) continue;
+            if (fit.lower[i] == fit.upper[i] || fit.is_apart(i)) continue;
             squares += turns.theta[i] * turns.theta[i] + turns.unit[i] * turns.unit[i];
             known += 1.0 - std::min(1.0, turns.unit[i] * turns.unit[i] * fit.prior_precision[i]);
             ++free;
@@ -183,11 +194,13 @@ double update_groups(const PriorSet& prior, const Alternation& turns, TheatreTim
         }
         group.log_sd = std::exp(x);
         group.log_se = 1.0 / std::sqrt(2.0 * known + information);
-        group.members = to - from;
+        group.members = 0;
         for (int i = from; i < to; ++i) {
+            if (fit.is_apart(i)) continue;
+            ++group.members;
             if (fit.lower[i] != fit.upper[i]) fit.prior_precision[i] = std::exp(-2.0 * x);
         }
-        if (to > from) change = std::max(change, std::abs(x - before));
+        if (group.members > 0) change = std::max(change, std::abs(x - before));
     };
     update(layout.device_index(0), layout.surgeon_enucleation_index(0), prior.device_log_sd, fit.device);
     update(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), prior.surgeon_enucleation_log_sd,
@@ -200,8 +213,12 @@ double update_groups(const PriorSet& prior, const Alternation& turns, TheatreTim
 void hold_groups(const std::array<double, 3>& log_sd, TheatreTimeFit& fit) {
     const ModelLayout& layout = fit.layout;
     const auto hold = [&](int from, int to, double value, GroupSpread& group) {
-        group = {value, 0.0, to - from};
-        for (int i = from; i < to; ++i) fit.prior_precision[i] = 1.0 / (value * value);
+        group = {value, 0.0, 0};
+        for (int i = from; i < to; ++i) {
+            if (fit.is_apart(i)) continue;
+            ++group.members;
+            fit.prior_precision[i] = 1.0 / (value * value);
+        }
     };
     hold(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), log_sd[0], fit.surgeon_enucleation);
     hold(layout.surgeon_morcellation_index(0), layout.size(), log_sd[1], fit.surgeon_morcellation);
@@ -282,6 +299,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     const WorkingPrior working = working_prior(fit.layout, prior, options.use_prior);
     fit.prior_mean = working.mean;
     fit.prior_precision = working.precision;
+    fit.apart = working.apart;
     fit.surgeon_enucleation.log_sd = prior.surgeon_enucleation_log_sd;
     fit.surgeon_morcellation.log_sd = prior.surgeon_morcellation_log_sd;
     fit.device.log_sd = prior.device_log_sd;
@@ -352,7 +370,9 @@ Eigen::VectorXd prior_scatter(const TheatreTimeFit& fit) {
     Eigen::VectorXd scatter = fit.prior_precision;
     const ModelLayout& layout = fit.layout;
     const auto widen = [&](int from, int to, const GroupSpread& group) {
-        scatter.segment(from, to - from) *= std::exp(2.0 * group.log_se * group.log_se);
+        for (int i = from; i < to; ++i) {
+            if (!fit.is_apart(i)) scatter[i] *= std::exp(2.0 * group.log_se * group.log_se);
+        }
     };
     widen(layout.device_index(0), layout.surgeon_enucleation_index(0), fit.device);
     widen(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), fit.surgeon_enucleation);

@@ -19,6 +19,11 @@ namespace {
 constexpr int kKeptFrom = 20;
 constexpr double kCasesShare = 0.5;
 
+const DevicePrior* device_prior(int parameter, const ModelLayout& layout, const PriorSet& prior) {
+    if (parameter < param::Count || parameter >= layout.surgeon_enucleation_index(0)) return nullptr;
+    return prior.device(layout.devices()[static_cast<std::size_t>(parameter - param::Count)]);
+}
+
 ParameterSource source_of(int parameter, const ModelLayout& layout, const PriorSet& prior, double variance,
                           double prior_precision) {
     ParameterSource source;
@@ -26,6 +31,9 @@ ParameterSource source_of(int parameter, const ModelLayout& layout, const PriorS
         const ParameterPrior* row = prior.find(layout.names()[static_cast<std::size_t>(parameter)]);
         source.origin = row->origin;
         source.source = row->source;
+    } else if (const DevicePrior* own = device_prior(parameter, layout, prior)) {
+        source.origin = own->origin;
+        source.source = own->source;
     } else {
         source.origin = prior.group_origin;
         source.source = prior.group_source;
@@ -132,6 +140,8 @@ FittedModel model_from_prior(const PriorSet& prior) {
     model.surgeon_enucleation = {prior.surgeon_enucleation_log_sd, prior.group_log_sd_spread, 0};
     model.surgeon_morcellation = {prior.surgeon_morcellation_log_sd, prior.group_log_sd_spread, 0};
     model.device = {prior.device_log_sd, prior.group_log_sd_spread, 0};
+    for (const DevicePrior& own : prior.devices) own.check();
+    model.device_priors = prior.devices;
     for (const RatePrior& rate : prior.fault_rates) model.fault_rates.push_back({rate.name, {rate.events, rate.cases}});
     model.hard_nodule_rate = {prior.hard_nodule_rate.events, prior.hard_nodule_rate.cases};
     model.hard_nodule_power = prior.hard_nodule_power;

@@ -105,6 +105,14 @@ Rate rate_from(const Json& object, const std::string& path) {
     return rate;
 }
 
+NumberOrigin origin_from(const Json& object, const std::string& path) {
+    try {
+        return origin_from_words(text(object, "origin", path));
+    } catch (const InvalidArgument& error) {
+        throw InvalidModelFile("model file: '" + path + "origin': " + error.what());
+    }
+}
+
 GroupSpread group_from(const Json& root, const std::string& name) {
     const Json& one = field_of(root, name, "");
     return {number(one, "log_sd", name + ".", 1e-9, 3.0), number(one, "log_se", name + ".", 0.0, 10.0),
@@ -227,11 +235,7 @@ FittedModel parse(std::string_view json_text) {
         model.theta[i] = number(one, "working", path, to_working(transform, model.layout.lower(i)) - margin,
                                 to_working(transform, model.layout.upper(i)) + margin);
         ParameterSource source;
-        try {
-            source.origin = origin_from_words(text(one, "origin", path));
-        } catch (const InvalidArgument& error) {
-            throw InvalidModelFile("model file: '" + path + "origin': " + error.what());
-        }
+        source.origin = origin_from(one, path);
         source.source = text(one, "source", path);
         source.share_from_cases = number(one, "share_from_cases", path, 0.0, 1.0);
         model.sources.push_back(source);
@@ -266,6 +270,16 @@ FittedModel parse(std::string_view json_text) {
     model.surgeon_enucleation = group_from(root, "surgeon_enucleation");
     model.surgeon_morcellation = group_from(root, "surgeon_morcellation");
     model.device = group_from(root, "device");
+    // Files of units without such a device need not have it.
+    if (root.contains("device_priors")) {
+        for (const Json& one : list(root, "device_priors", "")) {
+            const std::string path = "device_priors.";
+            model.device_priors.push_back({text(one, "code", path), number(one, "log_ratio", path, -5.0, 5.0),
+                                           number(one, "log_sd", path, 1e-6, 5.0),
+                                           origin_from(one, path), text(one, "source", path)});
+            if (model.device_priors.back().code.empty()) refuse(path + "code", "a text that is not blank");
+        }
+    }
     for (const Json& one : list(root, "fault_rates", ""))
         model.fault_rates.push_back({text(one, "name", "fault_rates."), rate_from(one, "fault_rates.")});
     model.hard_nodule_rate = rate_from(field_of(root, "hard_nodule_rate", ""), "hard_nodule_rate.");
@@ -338,6 +352,15 @@ std::string model_to_json(const FittedModel& model) {
     root["surgeon_enucleation"] = group_json("surgeon_enucleation", model.surgeon_enucleation);
     root["surgeon_morcellation"] = group_json("surgeon_morcellation", model.surgeon_morcellation);
     root["device"] = group_json("device", model.device);
+    if (!model.device_priors.empty()) {
+        root["device_priors"] = Json::array();
+        for (const DevicePrior& own : model.device_priors)
+            root["device_priors"].push_back({{"code", own.code},
+                                             {"log_ratio", finite(own.log_ratio, "device_priors")},
+                                             {"log_sd", finite(own.log_sd, "device_priors")},
+                                             {"origin", origin_words(own.origin)},
+                                             {"source", own.source}});
+    }
     root["fault_rates"] = Json::array();
     for (const auto& [name, rate] : model.fault_rates) root["fault_rates"].push_back(rate_json(name, rate));
     root["hard_nodule_rate"] = rate_json("hard_nodule", model.hard_nodule_rate);

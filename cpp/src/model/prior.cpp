@@ -52,6 +52,19 @@ const ParameterPrior* PriorSet::find(std::string_view name) const {
     return nullptr;
 }
 
+void DevicePrior::check() const {
+    if (code.empty()) throw InvalidArgument("a device's prior needs the device's code");
+    if (!std::isfinite(log_ratio) || !(log_sd > 0.0 && std::isfinite(log_sd)))
+        throw InvalidArgument("the prior of device " + code + " needs a finite ratio and a positive width");
+}
+
+const DevicePrior* PriorSet::device(std::string_view code) const {
+    for (const auto& prior : devices) {
+        if (prior.code == code) return &prior;
+    }
+    return nullptr;
+}
+
 const SpreadPrior& PriorSet::spread(std::string_view name) const {
     for (const auto& prior : spreads) {
         if (prior.name == name) return prior;

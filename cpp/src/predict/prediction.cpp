@@ -85,6 +85,7 @@ ParameterDraws draw_parameters(const FittedModel& model, const PredictOptions& o
 struct BookedCase {
     CaseFeatures features;
     std::string surgeon, device;
+    const DevicePrior* device_prior = nullptr;  ///< of a device that the fit has not seen
     bool surgeon_known = false, device_known = false, experience_known = false;
     bool blade_known = false, suction_known = false;
     bool hard_nodule_known = false;
@@ -166,7 +167,8 @@ Explanation explain(const FittedModel& model, const BookedCase& booked) {
     const CaseFeatures& f = booked.features;
     const double u = f.surgeon >= 0 ? theta[model.layout.surgeon_enucleation_index(f.surgeon)] : 0.0;
     const double v = f.surgeon >= 0 ? theta[model.layout.surgeon_morcellation_index(f.surgeon)] : 0.0;
-    const double device = f.device >= 0 ? theta[model.layout.device_index(f.device)] : 0.0;
+    const double believed = booked.device_prior != nullptr ? booked.device_prior->log_ratio : 0.0;
+    const double device = f.device >= 0 ? theta[model.layout.device_index(f.device)] : believed;
     Explanation e;
     e.reference_gland_ml = model.gland_median_ml;
     const bool counted = booked.experience_known && f.cases_done < kPlateau;
@@ -267,6 +269,9 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
         one.noise = stream(options.seed, id.empty() ? "position " + std::to_string(i) : "case " + id);
         one.surgeon_stream = stream(options.seed, "surgeon " + one.surgeon);
         one.device_stream = stream(options.seed, "device " + one.device);
+        for (const DevicePrior& own : model.device_priors) {
+            if (own.code == one.device) one.device_prior = &own;
+        }
         one.surgeon_known = one.features.surgeon >= 0;
         one.device_known = one.features.device >= 0 || one.device.empty();
         one.blade_known = bookings.blade[i] != BladeMotion::unknown;
@@ -358,9 +363,12 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
             if (one.features.device >= 0) {
                 device_level = level(model.layout.device_index(one.features.device));
             } else if (!one.device_known) {
-                for (Eigen::Index k = 0; k < kPack; ++k)
-                    device_level[k] = parameters.groups(row + k, 2) *
-                                      one.device_stream.normals(first + static_cast<std::uint64_t>(k))[0];
+                for (Eigen::Index k = 0; k < kPack; ++k) {
+                    const double unseen = one.device_stream.normals(first + static_cast<std::uint64_t>(k))[0];
+                    device_level[k] = one.device_prior != nullptr
+                                          ? one.device_prior->log_ratio + one.device_prior->log_sd * unseen
+                                          : parameters.groups(row + k, 2) * unseen;
+                }
             }
             if (!one.experience_known) {
                 for (Eigen::Index k = 0; k < kPack; ++k) {

@@ -31,6 +31,7 @@ _MORE_NODES = 10
 _EPSILON = 1e-7  # of the scale of the objective: less is no improvement
 _MOST_ENUMERATED = 60_000
 _MIP_NODES = 3_000
+_MOMENT_MARGIN, _WIDER = 0.85, 1.5
 _MIP_WORK, _FEWEST_MIP_NODES = 15_000_000, 100  # columns x nodes, so that many lists do not take for ever
 _MOST_ROUNDS = 2_000
 
@@ -44,6 +45,7 @@ class Effort:
     most_nodes: int = 20_000_000  # of one pricing
     mip_nodes: int = _MIP_NODES
     threads: int = 0
+    moment_error: float = 0.035  # by which moments may err before lists are passed over unseen; raised where they do
 
 
 class _Clock:
@@ -207,7 +209,7 @@ class _Solver:
         self.clock = _Clock(effort.time_limit_s)
         self.progress = progress
         self.pool: dict[tuple[int, tuple[int, ...]], Column] = {}
-        self.moment_error = 0.0
+        self.moment_error, self.moment_allowance = 0.0, self.effort.moment_error
         self.interrupted = False
 
     def interrupt(self) -> None:
@@ -251,6 +253,7 @@ class _Solver:
                     keep=keep,
                     most_nodes=nodes,
                     refused=group.refused,
+                    moment_error=self.moment_allowance,
                 )
             )
         results = _core.price(asked, threads=self.effort.threads)
@@ -563,4 +566,9 @@ def choose_lists(
     """
     solver = _Solver(problem, effort or Effort(), progress)
     solver.pool = {(column.group, column.cases): column for column in known}
-    return solver.run(), list(solver.pool.values())
+    found = solver.run()
+    while solver.moment_error > _MOMENT_MARGIN * solver.moment_allowance and solver.clock.left > 0:
+        # Lists near the limit came so near to being passed over unseen that others may have been.
+        solver.moment_allowance *= _WIDER
+        found = solver.run()
+    return found, list(solver.pool.values())

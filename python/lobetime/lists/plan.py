@@ -223,6 +223,9 @@ class Planner:
                         frame[name].fillna("").astype(str) != session[name] if name in frame else [True] * len(frame)
                     )
                     frame.loc[np.asarray(other, bool), "surgeon_case_no"] = np.nan
+                elif name != "surgeon" and "device" in frame and name in frame:
+                    # A code is one device of a class: on a session with another class it is not the one used.
+                    frame.loc[(frame[name] != session[name]).to_numpy(bool), "device"] = None
                 frame[name] = session[name]
         if not math.isnan(session["canister_ml"]):
             frame["canister_ml"] = session["canister_ml"]

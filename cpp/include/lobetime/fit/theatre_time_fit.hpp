@@ -79,6 +79,8 @@ struct TheatreTimeFit {
     ModelLayout layout;
     Eigen::VectorXd theta;  ///< working scale
     Eigen::VectorXd prior_mean, prior_precision;
+    std::vector<bool> apart;  ///< levels with a prior of their own (see DevicePrior)
+    bool is_apart(int parameter) const { return apart[static_cast<std::size_t>(parameter)]; }
     Eigen::VectorXd lower, upper;  ///< bounds, working scale; they coincide where a parameter is held
     Estimator estimator = Estimator::m;
     std::vector<int> held;  ///< positions of the parameters that options.fixed holds

@@ -65,6 +65,7 @@ struct FittedModel {
     GroupSpread surgeon_enucleation, surgeon_morcellation, device;
     std::vector<SurgeonRecord> surgeons;
     std::vector<DeviceClassRecord> device_classes;
+    std::vector<DevicePrior> device_priors;  ///< of codes that have one; it holds for those without a case
     std::vector<std::pair<std::string, Rate>> fault_rates;  ///< by device class name, and "other"
     Rate hard_nodule_rate;                                  ///< of the unit's glands on average
     double hard_nodule_odds_80 = 0.0;                       ///< at 80 mL; they grow with the gland to hard_nodule_power

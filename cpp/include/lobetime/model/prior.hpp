@@ -49,6 +49,17 @@ struct RatePrior {
     std::string source;
 };
 
+/// What is believed of one device's level, the log ratio of its blade rate to its class's, apart from the spread between
+/// devices: how a device class that the formulas do not know enters.
+struct DevicePrior {
+    std::string code;
+    double log_ratio = 0.0;
+    double log_sd = 0.5;
+    NumberOrigin origin = NumberOrigin::assumption;
+    std::string source;
+    void check() const;  ///< throws InvalidArgument: no code, not finite, no width
+};
+
 /// Everything that is believed before the first case of a unit.
 ///
 /// An empty `parameters` list means no prior on the core parameters; surgeons and devices keep theirs, since
@@ -62,6 +73,7 @@ struct PriorSet {
     double surgeon_enucleation_log_sd = 0.14;
     double surgeon_morcellation_log_sd = 0.14;
     double device_log_sd = 0.2;
+    std::vector<DevicePrior> devices;  ///< codes with a prior of their own; the spread between devices is not theirs
     NumberOrigin group_origin = NumberOrigin::assumption;
     std::string group_source =
         "spread between surgeons of one unit (half of the variance between two matched centres, J Endourol "
@@ -79,6 +91,7 @@ struct PriorSet {
     double hard_nodule_gland_log_sd = 0.5;  ///< of the glands, about 80 mL, that hard_nodule_rate is the mean of
 
     const ParameterPrior* find(std::string_view name) const;
+    const DevicePrior* device(std::string_view code) const;  ///< nullptr: as the spread between devices has it
     const SpreadPrior& spread(std::string_view name) const;  ///< throws InvalidArgument if there is none
 };
 

@@ -1,0 +1,144 @@
+"""Device classes that the formulas do not know: a row in a file, wide priors, no line of C++."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import lobetime as lt
+
+CLASSES = pd.DataFrame(
+    {
+        "blade": ["rotating", "oscillating"],
+        "suction": ["vacuum", "jet"],
+        "like_blade": ["oscillating", "oscillating"],
+        "like_suction": ["vacuum", "peristaltic"],
+        "rate_ratio": [1.0, 0.8],
+        "rate_low": [0.5, 0.3],
+        "rate_high": [2.0, 2.0],
+        "source": ["assumption: nobody has measured it", "assumption: slower by its makers' own account"],
+    }
+)
+
+
+@pytest.fixture(scope="module")
+def history() -> pd.DataFrame:
+    """The demo unit, with half of its oscillating/vacuum cases under a blade of another name and much faster."""
+    frame = pd.read_csv(lt.datasets.load_demo_unit().history_path)
+    mine = (frame["blade"] == "oscillating") & (frame["suction"] == "vacuum") & (np.arange(len(frame)) % 2 == 0)
+    frame.loc[mine, "blade"] = "Rotating"
+    frame.loc[mine, "morcellation_min"] = (frame.loc[mine, "morcellation_min"] * 0.6).round()
+    # Sums and counted swaps would tell the old time.
+    frame.loc[mine, ["operative_min", "theatre_min", "canister_swaps"]] = np.nan
+    return frame
+
+
+def quietly(call, *arguments, **settings):  # type: ignore[no-untyped-def]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", lt.DataWarning)
+        return call(*arguments, **settings)
+
+
+def test_a_word_is_unknown_without_its_row(history: pd.DataFrame) -> None:
+    with pytest.raises(lt.InvalidData, match="Rotating"):
+        lt.read_cases(history)
+    cases = quietly(lt.read_cases, history, device_classes=CLASSES)
+    mine = (history["blade"] == "Rotating").to_numpy()
+    assert (cases.frame["blade"][mine] == "oscillating").all()
+    assert (cases.frame["device"][mine] == "rotating/vacuum").all()
+    others = cases.frame["device"][~mine]
+    assert not (others == "rotating/vacuum").any()
+    with pytest.raises(lt.InvalidData, match="spinning"):
+        lt.read_cases(history.replace({"blade": {"Rotating": "spinning"}}), device_classes=CLASSES)
+
+
+def test_without_a_case_it_is_as_wide_as_its_row_says() -> None:
+    model = lt.TheatreTimeModel(prior=lt.PublishedPrior(device_classes=CLASSES))
+    booked = pd.DataFrame(
+        {
+            "case_id": ["A", "B", "A", "B"],
+            "gland_ml": [80.0, 150.0, 80.0, 150.0],
+            "blade": ["rotating", "rotating", "oscillating", "oscillating"],
+            "suction": ["vacuum"] * 4,
+            "canister_ml": [np.inf] * 4,
+        }
+    )
+    new, known = (
+        model.predict(lt.read_bookings(booked.iloc[rows], device_classes=CLASSES), draws=20_000, conformal=False)
+        for rows in ([0, 1], [2, 3])
+    )
+    # Paired draws, no swaps: all but the fixed minutes are divided by the class's ratio.
+    fixed = model.predict(lt.read_bookings(booked.iloc[[2, 3]]), draws=100, conformal=False)
+    assert np.array_equal(fixed.draws, known.draws[:, :100])
+    ratio = known.draws[:, :, 2] / new.draws[:, :, 2]
+    low, middle, high = np.quantile(ratio[1], [0.05, 0.5, 0.95])
+    assert middle == pytest.approx(1.0, abs=0.02)
+    assert 0.5 <= low < 0.6  # the fixed minutes draw the ratio towards one
+    assert 1.65 < high <= 2.05
+    # The enucleation knows nothing of it.
+    assert np.array_equal(new.draws[:, :, 0], known.draws[:, :, 0])
+
+
+def test_its_cases_narrow_it_apart_from_other_devices(history: pd.DataFrame, tmp_path: Path) -> None:
+    cases = quietly(lt.read_cases, history, device_classes=CLASSES)
+    prior = lt.PublishedPrior(device_classes=CLASSES)
+    model = lt.TheatreTimeModel(prior=prior, estimator="m").fit(cases)
+    row = model.params_.loc["device[rotating/vacuum]"]
+    assert row["origin"] == "fitted from cases"
+    assert "nobody has measured it" in row["source"]
+    # Minutes x 0.6, the fixed ones included: the blade itself is faster by a little more than 1 / 0.6.
+    interval = model.conf_int().loc["device[rotating/vacuum]"]
+    assert np.log(1.3) < row["estimate"] < np.log(2.2)
+    assert interval["lower"] > np.log(1.2)
+    assert model.groups_.loc["device", "members"] == 0
+
+    model.save(tmp_path / "model.json")
+    again = lt.load_model(tmp_path / "model.json")
+    booked = pd.DataFrame(
+        {"case_id": ["A", "B"], "gland_ml": [80.0, 90.0], "blade": ["rotating", "oscillating"], "suction": "vacuum"}
+    )
+    booked.loc[1, "suction"] = "jet"  # a class of the file without a case keeps its own range
+    bookings = lt.read_bookings(booked, device_classes=CLASSES)
+    one, other = (m.predict(bookings, draws=2000).draws for m in (model, again))
+    assert np.array_equal(one, other)
+    spread = np.log(one[1, :, 2]).std()
+    plain = lt.read_bookings(booked.assign(blade="oscillating", suction=["vacuum", "peristaltic"]))
+    assert spread > 1.2 * np.log(model.predict(plain, draws=2000).draws[1, :, 2]).std()
+
+
+def test_every_problem_of_the_file_at_once() -> None:
+    wrong = pd.DataFrame(
+        {
+            "blade": ["oscillating", "rotating", "rotating", "turning", "a/b"],
+            "suction": ["vacuum", "vacuum", "vacuum", "vacuum", "vacuum"],
+            "like_blade": ["oscillating", "oscillating", "oscillating", "circular", "oscillating"],
+            "like_suction": ["vacuum"] * 5,
+            "rate_ratio": ["1", "1", "1", "x", "3"],
+            "rate_low": ["0.5", "0.9", "0.5", "0.5", "0.5"],
+            "rate_high": ["2", "1.1", "2", "2", "2"],
+            "source": ["s", "s", "s", "", "s"],
+        }
+    )
+    with pytest.raises(lt.InvalidData) as refused:
+        lt.read_device_classes(wrong)
+    told = set(zip(refused.value.problems["row"], refused.value.problems["column"], strict=True))
+    assert told == {
+        *((2, "blade"), (3, "rate_high"), (5, "like_blade"), (5, "rate_ratio"), (5, "source")),
+        (6, "blade"),
+    }
+    with pytest.raises(lt.InvalidData, match="a column source"):
+        lt.read_device_classes(CLASSES.drop(columns="source"))
+    with pytest.raises(lt.InvalidData, match="one row for rotating/vacuum"):
+        lt.read_device_classes(pd.concat([CLASSES, CLASSES.head(1)]))
+
+
+def test_priors_with_and_without_classes_differ() -> None:
+    with_classes = lt.PublishedPrior(device_classes=CLASSES)
+    assert with_classes == lt.PublishedPrior(device_classes=lt.read_device_classes(CLASSES))
+    assert with_classes != lt.PublishedPrior()
+    assert with_classes != lt.PublishedPrior(device_classes=CLASSES.head(1))
+    assert "rotating/vacuum like oscillating/vacuum" in repr(with_classes)
