@@ -746,3 +746,17 @@ def test_no_case_id_or_free_text_in_fhir():
     assert one["entry"][0]["resource"]["id"] != other["entry"][0]["resource"]["id"]
     with pytest.raises(ValueError, match="not known"):
         to_fhir_bundle(made_up(), timezone="Nowhere/Town")
+
+
+def test_workbook_rows_are_as_high_as_their_longest_text(tmp_path):
+    write_workbook(made_up(), tmp_path / "plan.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "plan.xlsx")
+    looked_at = 0
+    for sheet in book:
+        for row in sheet.iter_rows(min_row=3):
+            for cell in row:
+                width = sheet.column_dimensions[cell.column_letter].width
+                if isinstance(cell.value, str) and len(cell.value) > 2 * width:
+                    looked_at += 1
+                    assert sheet.row_dimensions[cell.row].height >= 2 * 13.5
+    assert looked_at

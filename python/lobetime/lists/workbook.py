@@ -266,13 +266,15 @@ def _write_text(cell: Any, value: Any) -> float:
     cell.data_type = "s"
     cell.quotePrefix = text[0] in "=+-@'"
     _align(cell, "left")
-    return len(text) + 2.0
+    return len(text) + 3.0
 
 
 def _align(cell: Any, horizontal: str) -> None:
     from openpyxl.styles import Alignment
 
-    cell.alignment = Alignment(horizontal=horizontal, vertical="top", wrap_text=horizontal == "left")
+    left = horizontal == "left"
+    # A step in, so that a text does not touch the figure on its left.
+    cell.alignment = Alignment(horizontal=horizontal, vertical="top", wrap_text=left, indent=1 if left else 0)
 
 
 def _finish_sheet(sheet: Any, widths: Sequence[float], caution: str, frozen: int) -> None:
@@ -293,6 +295,14 @@ def _finish_sheet(sheet: Any, widths: Sequence[float], caution: str, frozen: int
     sheet.row_dimensions[1].height = 15.0 * math.ceil(len(caution) / (0.9 * total))
     lines = max(math.ceil(len(str(cell.value)) / (widths[k] - 4)) for k, cell in enumerate(sheet[2]))
     sheet.row_dimensions[2].height = 15.0 * min(lines + 1, 5)
+    for row in sheet.iter_rows(min_row=3):
+        # Not every program makes a row as high as its text when it opens the file.
+        lines = max(
+            (math.ceil(len(cell.value) / (widths[k] - 4)) for k, cell in enumerate(row) if isinstance(cell.value, str)),
+            default=1,
+        )
+        if lines > 1:
+            sheet.row_dimensions[row[0].row].height = 13.5 * lines
     sheet.freeze_panes = sheet.cell(3, frozen + 1)
     sheet.auto_filter.ref = f"A2:{get_column_letter(len(widths))}{max(sheet.max_row, 3)}"
     sheet.print_title_rows = "1:2"
