@@ -749,7 +749,9 @@ def test_no_case_id_or_free_text_in_fhir():
 
 
 def test_workbook_rows_are_as_high_as_their_longest_text(tmp_path):
-    write_workbook(made_up(), tmp_path / "plan.xlsx")
+    plan = made_up()
+    plan.unplaced["words"] = "no time left on any session " * 12
+    write_workbook(plan, tmp_path / "plan.xlsx")
     book = openpyxl.load_workbook(tmp_path / "plan.xlsx")
     looked_at = 0
     for sheet in book:
