@@ -18,7 +18,7 @@ import sys
 import textwrap
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -903,13 +903,29 @@ def _pairs(option: str, form: str, pairs: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def _what_ifs(asked: Sequence[str]) -> dict[str, dict[str, Any]]:
+def _what_ifs(option: str, asked: Sequence[str]) -> dict[str, dict[str, Any]]:
     from .lists.what_if import parse_what_if
 
     try:
         return {text: parse_what_if(text) for text in asked}
     except lt.InvalidArgument as error:
-        raise typer.BadParameter(str(error), param_hint="--what-if") from None
+        raise typer.BadParameter(str(error), param_hint=option) from None
+
+
+def _check_settings(settings: Mapping[str, Any]) -> None:
+    """Refuses what is no setting of lists, or out of range, before anything is computed."""
+    usual = {one.name: one.default for one in fields(lt.ListOptions)}
+    problems = [f"{name} is no setting; known: {', '.join(usual)}" for name in settings if name not in usual]
+    for name, value in settings.items():
+        if isinstance(value, str) and isinstance(usual.get(name), (int, float)):
+            problems.append(f"{name} needs a number, not {value!r}")
+    if not problems:
+        try:
+            lt.ListOptions(**settings)
+        except lt.InvalidArgument as error:
+            problems.append(str(error))
+    if problems:
+        raise typer.BadParameter("; ".join(problems), param_hint="--set")
 
 
 def _what_if(plan: lt.Plan, asked: Mapping[str, Mapping[str, Any]]) -> dict[str, pd.DataFrame]:
@@ -1003,6 +1019,15 @@ def lists(
             show_default=False,
         ),
     ] = None,
+    setting: Annotated[
+        list[str],
+        typer.Option(
+            "--set",
+            metavar="NAME=VALUE",
+            help="Any other setting of the library's ListOptions: limit=newsvendor, overrun=end, large_ml=120, "
+            "late_start_median_min=10. Repeatable.",
+        ),
+    ] = [],  # noqa: B006
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**32, help="The same seed gives the same plan.")] = 1,
     verify: Annotated[
         bool, typer.Option("--verify", help="Judge every list once more, on draws that decided nothing, and say so.")
@@ -1055,7 +1080,8 @@ def lists(
         session: [case.strip() for case in cases.split(",")]
         for session, cases in _pairs("--order", "SESSION=CASE,CASE", order).items()
     }
-    asked = _what_ifs(what_if)
+    asked = _what_ifs("--what-if", what_if)
+    own = {name: value for one in _what_ifs("--set", setting).values() for name, value in one.items()}
     with _busy(f"reading {bookings.name}"):
         classes = _classes(device_classes)
         booked = _read(lt.read_bookings, bookings, {}, **classes)
@@ -1068,6 +1094,8 @@ def lists(
     settings: dict[str, Any] = {} if cases is None else lt.recorded_turnover(cases)
     if turnover is not None:
         settings = {"turnover_median_min": turnover}
+    settings |= {"overrun_risk": overrun_risk, "today": None if today is None else today.date(), "seed": seed} | own
+    _check_settings(settings)
     fitted, _ = _model_of(model, cases, classes)
     with _busy("choosing lists"):
         pred = fitted.predict(booked, draws=1000, seed=seed)
@@ -1079,9 +1107,6 @@ def lists(
             fixed=fixed,
             told=before,
             move_cost=move_cost,
-            overrun_risk=overrun_risk,
-            today=None if today is None else today.date(),
-            seed=seed,
             **settings,
         )
     if orders:

@@ -534,6 +534,8 @@ def test_the_command_line(tmp_path: Path) -> None:
         (["--fhir", out + "/q.json"], "timezone"),
         (["--what-if", "x"], "NAME=VALUE"),
         (["--order", "nowhere=A"], "has no list"),
+        (["--set", "foo=1,grace_min=x"], "foo is no setting"),
+        (["--set", "overrun=start"], "session or end"),
     ):
         done = run(*wrong)
         assert done.returncode == 2
