@@ -13,7 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from . import _core
-from .device_classes import DeviceClasses, read_device_classes
+from .device_classes import DeviceClasses, NewClass, read_device_classes
 from .reading import Source
 
 _TEXTS = ("id", "study", "unit", "citation", "design", "statistic", "blade", "experience", "note")
@@ -129,6 +129,11 @@ class PublishedPrior:
         """The prior as the compiled part takes it."""
         prior = _core.published_prior() if self.extra is None else self._computed[0]
         return prior if self.device_classes is None else self._classes.into(prior)
+
+    @property
+    def classes(self) -> tuple[NewClass, ...]:
+        """Device classes of the unit's own file, none without one."""
+        return () if self.device_classes is None else self._classes.rows
 
     @cached_property
     def _classes(self) -> DeviceClasses:

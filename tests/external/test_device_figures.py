@@ -160,6 +160,32 @@ def test_how_much_is_behind_a_class_is_ordered_as_is_said(rates, event):
     assert (of_event["studies"] == 0).all()
 
 
+def test_grades_are_ordered_as_the_numbers_of_studies_that_are_said():
+    """As many studies as are said, had they a source: 250 invented cases each at the rate that is said; one a trial."""
+    studies = {"reciprocating/vacuum": (12, 0.055), "oscillating/vacuum": (12, 0.012)}
+    studies |= {"oscillating/vacuum, newer": (2, 0.02), "oscillating/peristaltic": (1, 0.02)}
+    rows = [
+        {
+            "class": name,
+            "event": "wall_injury",
+            "events": round(250 * rate),
+            "cases": 250,
+            "source": f"invented study {k} of {name}",
+            "design": "randomised" if name == "oscillating/peristaltic" else "",
+        }
+        for name, (number, rate) in studies.items()
+        for k in range(number)
+    ]
+    found = device_safety(classes=list(SAID), extra=pd.DataFrame(rows)).table
+    grade = found[found["event"] == "wall_injury"].set_index("class")["grade"]
+    order = ["unknown", "very low", "low", "moderate", "high"]
+    places = [order.index(grade[name]) for name in SAID]
+    assert places == sorted(places, reverse=True)
+    # Well over ten above two, two above one trial, one above none.
+    assert grade["oscillating/vacuum"] == grade["reciprocating/vacuum"]
+    assert places[1] > places[2] > places[3] > places[4] == 0
+
+
 def test_less_behind_it_is_less_sure(rates):
     """Width on the logit scale, of classes whose wall injuries are said to be about as many."""
     of_event = rates.loc["wall_injury"]

@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 
 import lobetime as lt
 from lobetime import _core, cli
+from lobetime.plain import plain
 
 DATASETS = Path(lt.datasets.__file__).parent
 HISTORY = DATASETS / "demo_history.csv"
@@ -522,7 +523,7 @@ def test_json_of_the_prior_holds_null_where_there_is_no_model(few):
 
 def test_json_has_no_nan():
     table = pd.DataFrame({"a": [1.5, np.nan, np.inf], "b": ["x", pd.NA, None], "n": [1, 2, 3]})
-    first, *others = cli._plain(table)
+    first, *others = plain(table)
     assert first == {"a": 1.5, "b": "x", "n": 1}
     assert others == [{"a": None, "b": None, "n": 2}, {"a": None, "b": None, "n": 3}]
 

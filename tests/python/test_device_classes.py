@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import warnings
 from pathlib import Path
 
@@ -142,3 +144,58 @@ def test_priors_with_and_without_classes_differ() -> None:
     assert with_classes != lt.PublishedPrior()
     assert with_classes != lt.PublishedPrior(device_classes=CLASSES.head(1))
     assert "rotating/vacuum like oscillating/vacuum" in repr(with_classes)
+
+
+def test_it_is_compared_with_the_others_and_never_first_unseen() -> None:
+    classes = lt.read_device_classes(CLASSES)
+    unit = lt.datasets.load_demo_unit()
+    model = lt.TheatreTimeModel(prior=lt.PublishedPrior(device_classes=classes), estimator="m")
+    cases = quietly(lt.read_cases, unit.history)
+    quietly(model.fit, cases)
+    told = lt.compare_devices(model, cases, collections=[3000], draws=500)
+    own = told.options.loc["rotating/vacuum, 3000 mL"]
+    like = told.options.loc["oscillating/vacuum, 3000 mL"]
+    assert own["evidence"] == "no studies"
+    assert own["cases"] == own["cases_so_collected"] == 0
+    assert "own file" in own["origin"]
+    assert not own["first_with_confidence"]
+    for name in ("morcellation_min", "g_min_ratio_of_means"):
+        assert own[f"{name}_high"] - own[f"{name}_low"] > 2 * (like[f"{name}_high"] - like[f"{name}_low"])
+    assert own["g_min_ratio_of_means"] == pytest.approx(like["g_min_ratio_of_means"], rel=0.02)  # its ratio is 1
+    other = told.options.loc["oscillating/jet, 3000 mL"]
+    assert other["g_min_ratio_of_means"] < told.options.loc["oscillating/peristaltic, 3000 mL"]["g_min_ratio_of_means"]
+    # By hand, and refused where the model does not know it.
+    assert len(lt.compare_devices(model, cases, [*classes], [3000], draws=200).options) == 2
+    with pytest.raises(lt.InvalidArgument, match="rotating/vacuum is not known to the model"):
+        lt.compare_devices(lt.TheatreTimeModel(), cases, [*classes], [3000], draws=200)
+
+
+def test_its_cases_count_as_its_own(history: pd.DataFrame) -> None:
+    cases = quietly(lt.read_cases, history, device_classes=CLASSES)
+    model = lt.TheatreTimeModel(prior=lt.PublishedPrior(device_classes=CLASSES), estimator="m").fit(cases)
+    told = lt.compare_devices(model, cases, collections=[3000], draws=500)
+    own = told.options.loc["rotating/vacuum, 3000 mL"]
+    assert own["evidence"] == "own cases"
+    assert own["cases"] == (history["blade"] == "Rotating").sum()
+    assert own["difference_min_high"] < 0 or told.reference == "rotating/vacuum, 3000 mL"
+
+
+@pytest.mark.slow
+def test_on_the_command_line(history: pd.DataFrame, tmp_path: Path) -> None:
+    history.to_csv(tmp_path / "history.csv", index=False)
+    CLASSES.to_csv(tmp_path / "classes.csv", index=False)
+
+    def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+        places = [str(tmp_path / one) if one.endswith((".csv", ".json")) else one for one in arguments]
+        call = [sys.executable, "-m", "lobetime", *places]
+        return subprocess.run(call, capture_output=True, text=True, check=False)
+
+    assert "Rotating" in run("fit", "history.csv", "--out", "model.json").stderr
+    done = run("fit", "history.csv", "--out", "model.json", "--device-classes", "classes.csv")
+    assert done.returncode == 0, done.stderr
+    done = run("devices", "history.csv", "--device-classes", "classes.csv", "--canister", "3000", "--draws", "200")
+    assert done.returncode == 0, done.stderr
+    assert "rotating/vacuum" in done.stdout
+    (tmp_path / "bookings.csv").write_text("case_id,gland_ml,blade,suction\nA,80,rotating,vacuum\n")
+    done = run("slots", "bookings.csv", "--model", "model.json", "--device-classes", "classes.csv", "--json")
+    assert done.returncode == 0, done.stderr

@@ -16,9 +16,10 @@ from scipy import stats
 
 import lobetime as lt
 from lobetime import _core
+from lobetime.devices._saying import chance_words, percent, two_digits
 from lobetime.devices.forest import forest_of_differences, forest_of_rates
 from lobetime.devices.head_to_head import head_to_head
-from lobetime.devices.safety import EVENTS, Safety, device_safety, double_arcsine
+from lobetime.devices.safety import EVENTS, Safety, device_safety, double_arcsine, with_variants
 
 matplotlib.use("Agg")
 
@@ -306,10 +307,22 @@ def test_outputs_carry_the_caution(cases):
     found = device_safety(cases, cases_per_year=100)
     assert str(found).endswith(lt.CAUTION)
     assert found.caution == lt.CAUTION
-    told = json.loads(json.dumps(found.to_dict(), default=float))
+    told = json.loads(json.dumps(found.to_dict(), allow_nan=False))
     assert told["caution"] == lt.CAUTION
     assert told["table"][0]["class"]
     assert repr(device_safety(classes=[OLD, UNKNOWN])) == f"<Safety of 2 device classes, unknown: {UNKNOWN}>"
+
+
+def test_figures_are_said_in_no_more_digits_than_they_are_worth():
+    said = [two_digits(x) for x in (0.0, 0.0123, 1.96, 19.6, 138.2, 1382.0, math.nan)]
+    assert said == ["0", "0.012", "2", "20", "140", "1,400", "unknown"]
+    assert chance_words(0.0553) == "5.5 %"
+    assert [percent(x) for x in (0.0, 0.004, 0.5, 0.996, 1.0)] == ["0 %", "<1 %", "50 %", ">99 %", "100 %"]
+
+
+def test_variants_of_the_evidence_are_found():
+    assert with_variants([OLD, UNKNOWN]) == [OLD, UNKNOWN, f"{OLD}, newer"]
+    assert with_variants([UNKNOWN]) == [UNKNOWN]
 
 
 # ------------------------------------------------------------------------------------------------------ pictures

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 import warnings
@@ -388,6 +389,36 @@ def test_mistyped_glands_are_left_out_and_that_is_said(model: lt.TheatreTimeMode
     assert any("1 of 4 cases are left out" in words for words in found.assumptions)
 
 
+def test_a_case_mix_of_mistyped_glands_alone_is_refused_row_by_row() -> None:
+    with pytest.raises(lt.InvalidData) as refused:
+        compare_devices(lt.TheatreTimeModel(), pd.DataFrame({"gland_ml": [800.0, 900.0]}), STUDIED, [2000], draws=100)
+    assert list(refused.value.problems["row"]) == [2, 3]
+
+
+def test_no_figure_of_a_table_is_without_its_interval(told: Comparison) -> None:
+    figures = [name.removesuffix("_low") for name in told.options if name.endswith("_low")]
+    assert {"morcellation_min", "theatre_min", "difference_min", "theatre_h_year", "g_min_mean_of_ratios"} <= {*figures}
+    assert "swaps" in figures
+    known = told.options[[name for name in figures if "year" not in name]]
+    low, high = (known.add_suffix(end).columns for end in ("_low", "_high"))
+    assert (told.options[low].to_numpy() <= known.to_numpy() + 1e-9).all()
+    assert (known.to_numpy() <= told.options[high].to_numpy() + 1e-9).all()
+    table = told.table().drop(columns=["option", "fastest", "from"])
+    reference = told.options.index == told.reference
+    assert table[~reference].map(lambda text: " to " in text).all().all()
+    assert told.gland_table().map(lambda text: " to " in text).all().all()
+
+
+def test_a_likely_and_a_possible_change_of_places_are_told_in_words(told: Comparison) -> None:
+    name = "oscillating/vacuum, 2000 mL"
+    for chance, words in ((0.7, f"{name} is ahead of"), (0.3, f"{name} may change places with"), (0.05, "")):
+        crossings = told.crossings.copy()
+        crossings.loc[:, "p_crossing"] = 0.0
+        crossings.loc[name, ["p_crossing", "gland_ml", "gland_ml_low", "gland_ml_high"]] = (chance, 90.0, 70.0, 120.0)
+        said = " ".join(dataclasses.replace(told, crossings=crossings).words())
+        assert (words in said and "90 mL (70 to 120)" in said) if words else "90 mL" not in said
+
+
 def test_cases_a_year_are_counted_or_given_or_not_known(model: lt.TheatreTimeModel, cases: lt.Cases) -> None:
     whole = compare_devices(model, cases, STUDIED[:2], [2000], draws=100)
     assert whole.facts["cases_per_year"] == 141  # 420 cases from 2023-01-05 to 2025-12-29
@@ -395,6 +426,9 @@ def test_cases_a_year_are_counted_or_given_or_not_known(model: lt.TheatreTimeMod
     asked = compare_devices(model, mix, STUDIED[:2], [2000], draws=100, cases_per_year=60)
     row = asked.options.iloc[1]
     assert row["difference_h_year"] == pytest.approx(row["theatre_difference_min"])  # 60 cases of a minute: hours
+    assert row["theatre_h_year_low"] == pytest.approx(row["theatre_min_low"])
+    assert row["morcellation_h_year_high"] == pytest.approx(row["morcellation_min_high"])
+    assert "In a year of 60 cases oscillating/vacuum, 2000 mL changes theatre time by -" in str(asked)
     unknown = compare_devices(model, mix.drop(columns="operated_on"), STUDIED[:2], [2000], draws=100)
     assert unknown.options["difference_h_year"].isna().all()
     assert any("not known" in words for words in unknown.assumptions)
@@ -430,6 +464,26 @@ def test_lines_of_a_picture_are_told_apart_without_colour(make: object, told: Co
     assert {line.get_label() for line in lines} <= named
     assert lt.CAUTION.split(";")[0] in drawn.figure_._supxlabel.get_text()
     pyplot.close(drawn.figure_)
+
+
+def test_a_class_looks_alike_in_all_pictures_of_it(told: Comparison) -> None:
+    from matplotlib import pyplot
+
+    looks = []
+    for make in (efficiency_display, difference_display):
+        drawn = make(told).plot()
+        lines = {line.get_label(): (line.get_color(), line.get_marker()) for line in drawn.ax_.get_lines()}
+        looks.append({name: look for name, look in lines.items() if not name.startswith("_")})
+        pyplot.close(drawn.figure_)
+    assert told.reference in looks[0]
+    assert {name: look for name, look in looks[0].items() if name != told.reference} == looks[1]
+
+
+def test_one_class_and_one_collection_have_pictures_too(model: lt.TheatreTimeModel, cases: lt.Cases) -> None:
+    of_class = compare_devices(model, some(cases, 20), STUDIED[:1], [2000, "drain"], draws=100)
+    assert len(difference_display(of_class).rows["option"].unique()) == 1
+    of_collection = compare_devices(model, some(cases, 20), STUDIED, [2000], draws=100)
+    assert len(swaps_display(of_collection).rows["option"].unique()) == 3
 
 
 def test_a_picture_of_an_unknown_option_is_refused(told: Comparison) -> None:

@@ -317,7 +317,7 @@ def test_outputs_carry_the_caution():
     found = compared(simulated(1))
     told = [found, found.non_inferiority(margin_ratio=1.1), found.with_published()]
     assert all(one.caution == lt.CAUTION and str(one).endswith(lt.CAUTION) for one in told)
-    assert json.loads(json.dumps(found.to_dict(), default=float))["caution"] == lt.CAUTION
+    assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["caution"] == lt.CAUTION
     assert repr(found).startswith("<HeadToHead oscillating/vacuum against")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 
 import numpy as np
 import pytest
@@ -226,8 +227,29 @@ def test_a_model_needs_cases_and_a_class():
 
 
 def test_a_class_that_the_model_does_not_know_is_refused(cases):
-    with pytest.raises(_core.InvalidArgument, match="device_class must be"):
-        trial_size(lt.TheatreTimeModel(), difference_g_min=0.5, cases=cases, device_class="oscillating")
+    for name, words in (
+        ("oscillating", "blade/suction"),
+        ("spinning/vacuum", "blade must be"),
+        ("oscillating/vacuum:X9", "X9"),
+    ):
+        with pytest.raises(_core.InvalidArgument, match=words):
+            trial_size(lt.TheatreTimeModel(), difference_g_min=0.5, cases=cases, device_class=name)
+
+
+def test_a_units_own_device_has_its_own_level(cases):
+    frame = cases.frame.drop(columns=["device", "operative_min", "theatre_min"])
+    of_class = (frame["blade"] == "oscillating") & (frame["suction"] == "vacuum")
+    slow = of_class & (np.arange(len(frame)) % 2 == 0)
+    frame["device"] = np.where(slow, "X1", np.where(of_class, "X2", ""))
+    frame.loc[slow, "morcellation_min"] *= 1.5
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", lt.DataWarning)
+        own = lt.TheatreTimeModel(estimator="m").fit(frame)
+    slower, quicker = (
+        power_module._ModelSource.of(own, cases, f"oscillating/vacuum:{code}", math.inf, 1) for code in ("X1", "X2")
+    )
+    assert slower.efficiency_g_min < 0.9 * quicker.efficiency_g_min
+    assert "oscillating/vacuum:X1" in slower.origin
 
 
 def test_a_spread_of_nothing_is_refused():

@@ -95,6 +95,7 @@ def rows_of(cases: Cases, a: str, b: str, adjust: Sequence[str]) -> tuple[pd.Dat
 def left_out(
     rows: pd.DataFrame, chosen: pd.Series[bool], reason: str, before: list[dict[str, Any]]
 ) -> list[dict[str, Any]]:
+    """What was left out before, and the chosen rows with their reason, if there are any."""
     if not chosen.any():
         return before
     of_b = rows.loc[chosen, "b"] == 1
@@ -108,6 +109,7 @@ def excluded_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
 def complete_rows(
     rows: pd.DataFrame, names: Sequence[str], excluded: pd.DataFrame
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows that have all of the names, and what was left out before and now."""
     found: list[dict[str, Any]] = excluded.reset_index().to_dict("records")  # type: ignore[assignment]
     for name in names:
         lacks = rows[name].isna()
@@ -129,6 +131,7 @@ def one_collection_in_common(rows: pd.DataFrame) -> bool:
 
 
 def check_size(rows: pd.DataFrame, design: Design, a: str, b: str) -> None:
+    """Raises InvalidArgument where there are too few finished cases for the regression."""
     finished = rows[~rows["unfinished"]]
     counts = {a: int((finished["b"] == 0).sum()), b: int((finished["b"] == 1).sum())}
     problems = [
@@ -178,6 +181,8 @@ class Design:
 
 @dataclass(frozen=True)
 class Fit:
+    """Coefficients of log minutes, their covariance (the scale's included) and degrees of freedom of the t."""
+
     names: tuple[str, ...]
     theta: Doubles  # the log of the scale last
     covariance: Doubles

@@ -26,6 +26,7 @@ def ratio_table(
     used: dict[str, pd.DataFrame],
     crude_per_gram: tuple[float, float, float] | None,
 ) -> pd.DataFrame:
+    """Ratios B over A of minutes and of g/min, one row an analysis; see HeadToHead.ratios."""
     table = []
     for name, (middle, low, high) in ratios.items():
         rows = used[name]
@@ -52,6 +53,7 @@ def ratio_table(
 
 
 def gland_table(fit: Fit, rows: pd.DataFrame, glands_ml: Sequence[float]) -> pd.DataFrame:
+    """Ratio of minutes at some glands, and whether both classes have smaller and larger ones."""
     spans = rows.groupby("b")["gland_ml"].agg(["min", "max"])
     table = []
     for gland_ml in glands_ml:

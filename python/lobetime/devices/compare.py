@@ -17,7 +17,12 @@ import pandas as pd
 from .. import _core
 from ..cases import KNOWN_AT_BOOKING, Bookings, Cases, DataWarning, _for_table, check_file, read_bookings, read_cases
 from ..caution import CAUTION
+from ..device_classes import NewClass
+from ..evidence import PublishedPrior
+from ..plain import plain
 from ..prediction import FLAG_WORDS, PHASES, Prediction
+from ..reading import InvalidData, problem_frame
+from ._saying import CONFIDENT, LEVEL, first_shares, interval, percent, share_below, with_interval
 from .efficiency import class_efficiency
 from .words import Collection, DeviceClass, Option, all_of
 
@@ -26,14 +31,8 @@ if TYPE_CHECKING:
 
 Doubles = npt.NDArray[np.float64]
 
-LEVEL = 0.9
-"""Of every interval here."""
-
 FEW_CASES = 10
 """With fewer own cases a class's level is not taken as fitted (assumption)."""
-
-CONFIDENT = 0.9
-"""Chance of being first from which it is said with confidence (assumption)."""
 
 TURNOVER_MIN = 31.0
 """Median turnover (published: BMC Med Educ 2018; 8 to 60, n = 546)."""
@@ -49,13 +48,14 @@ _GRID = 14  # glands of a curve
 _CURVE_CASES = 32  # cases of the mix that stand at each of them, twice over
 _CURVE_DRAWS = 1000
 _LISTS, _LIST_CASES, _LIST_DRAWS, _MOST_CASES = 400, 200, 1000, 12
+_MAY_CROSS = 0.1  # a chance from which a crossing is told of in words
 _USUAL_SHARE = 0.05  # a collection with fewer of the unit's cases is not compared unless asked for
 
 
 def compare_devices(
     model: TheatreTimeModel,
     cases: Cases | Bookings | Source,
-    classes: Sequence[DeviceClass | str] | None = None,
+    classes: Sequence[DeviceClass | NewClass | str] | None = None,
     collections: Sequence[Collection | str | float] | None = None,
     *,
     reference: str | None = None,
@@ -75,8 +75,9 @@ def compare_devices(
         The unit's case mix. Gland, surgeon, case number, trainee, anticoagulants and anaesthesia are taken from it;
         blade, suction, device and canister are replaced. Glands that look mistyped are left out, and that is said.
     classes : sequence of DeviceClass or str, optional
-        ``"oscillating/vacuum"`` or, with a unit's own device code, ``"oscillating/vacuum:X1"``. By default the classes
-        of the model's history and those that the evidence module has rows for.
+        ``"oscillating/vacuum"`` or, with a unit's own device code, ``"oscillating/vacuum:X1"``, or rows of
+        :func:`lobetime.read_device_classes`. By default the classes of the model's history, those that the evidence
+        module has rows for, and those of the file that the model's prior was given.
     collections : sequence of Collection, str or float, optional
         mL of a canister, ``"3x2000"`` for a chain, ``"drain"``. By default those of at least 5 % of ``cases``; where
         none is recorded, a 2000 mL canister (common practice, no source) and a continuous drain.
@@ -114,7 +115,8 @@ def compare_devices(
     added to its level, the same draw for all its cases, as for a device never seen.
 
     *Lists.* Random lists of the mix, whatever the surgeon; for each list, the most cases whose minutes and turnovers
-    (31 min each) exceed the session in at most ``overrun_risk`` of the draws. The same lists for every option.
+    (31 min each) exceed the session in at most ``overrun_risk`` of the draws. The same lists for every option. The risk
+    is over everything uncertain, parameters included, so what is gained has no interval beside that of the lists.
 
     *Crossings.* Mean morcellation minutes on a grid of glands, 32 cases of the mix standing at each with their gland
     replaced, twice with other scatter; the covariance of the two is what is not scatter. A draw has a crossing where
@@ -138,7 +140,7 @@ def compare_devices(
             return None
 
     wanted_classes = tried(
-        lambda: all_of(DeviceClass.of, _usual_classes(fitted) if classes is None else classes, "class")
+        lambda: all_of(DeviceClass.of, _usual_classes(model, fitted) if classes is None else classes, "class")
     )
     wanted_collections = tried(
         lambda: all_of(Collection.of, mix.collections if collections is None else collections, "collection")
@@ -152,7 +154,7 @@ def compare_devices(
     if len(options) < 2:
         raise _core.InvalidArgument("two or more options are needed, classes times collections")
 
-    standings = {one: _Standing.of(one, fitted) for one in wanted_classes}
+    standings = {one: _Standing.of(one, fitted, mix) for one in wanted_classes}
     run = _Run(model, mix, options, standings, int(draws), int(seed), int(reference_at))
     yearly, yearly_words = _per_year(cases_per_year, mix)
     means = run.predict()
@@ -193,12 +195,13 @@ class Comparison:
         chain; infinite = continuous drain); ``cases`` (the unit's, of the class), ``cases_so_collected`` (of the mix,
         with this collection), ``evidence`` ("own cases", "published", "common practice", "no studies"), ``origin``.
         Means over the case mix, each with ``_low`` and ``_high``: ``morcellation_min``, ``theatre_min``,
-        ``difference_min`` (morcellation, less the reference's), ``theatre_difference_min``, ``difference_h_year``
-        (theatre hours a year), ``g_min_mean_of_ratios``, ``g_min_ratio_of_means``. ``swaps`` (a case), ``p_fastest``
-        (least morcellation minutes of all options), ``p_fastest_theatre``, ``p_faster`` (morcellation, than the
-        reference), ``first_with_confidence`` (``p_fastest`` of 0.9 or more, own cases or published evidence, and some
-        case of the mix so collected), ``case_sd_min`` (scatter of one case's morcellation about its gland's mean),
-        ``noise_share``, ``flags``.
+        ``difference_min`` (morcellation, less the reference's), ``theatre_difference_min``, ``morcellation_h_year``,
+        ``theatre_h_year`` and ``difference_h_year`` (theatre) in hours a year, NaN where cases a year are not known,
+        ``g_min_mean_of_ratios``, ``g_min_ratio_of_means``, ``swaps`` (a case; the cases' own scatter is in its
+        interval, which is so much too wide). ``p_fastest`` (least morcellation minutes of all options),
+        ``p_fastest_theatre``, ``p_faster`` (morcellation, than the reference), ``first_with_confidence``
+        (``p_fastest`` of 0.9 or more, own cases or published evidence, and some case of the mix so collected),
+        ``case_sd_min`` (scatter of one case's morcellation about its gland's mean), ``noise_share``, ``flags``.
     by_gland : pandas.DataFrame
         One row an option and band: ``gland``, ``cases``, ``morcellation_min``, ``difference_min``, ``_low``, ``_high``,
         ``difference_percent`` (of the reference's minutes), ``p_faster``, ``swaps``.
@@ -249,6 +252,7 @@ class Comparison:
         parts = [
             head,
             self.table().to_string(index=False),
+            "Difference by gland, minutes of morcellation\n" + self.gland_table().to_string(),
             "Where the numbers come from\n" + "\n".join(f"  {words}" for words in self.origins()),
             "\n".join(self.words()),
             "Assumptions\n" + "\n".join(f"  {words}" for words in self.assumptions),
@@ -263,17 +267,26 @@ class Comparison:
             rows.append(
                 {
                     "option": str(name) + (" (reference)" if name == self.reference else ""),
-                    "morcellation": _words(row, "morcellation_min", ".1f"),
-                    "difference": "" if name == self.reference else _words(row, "difference_min", "+.1f"),
-                    "theatre": f"{row['theatre_min']:.0f}",
-                    "swaps": f"{row['swaps']:.1f}",
-                    "g/min, ratio of means": _words(row, "g_min_ratio_of_means", ".1f"),
-                    "mean of ratios": f"{row['g_min_mean_of_ratios']:.1f}",
-                    "fastest": _percent(row["p_fastest"]),
+                    "morcellation": with_interval(row, "morcellation_min", ".1f"),
+                    "difference": "" if name == self.reference else with_interval(row, "difference_min", "+.1f"),
+                    "theatre": with_interval(row, "theatre_min", ".0f"),
+                    "swaps": with_interval(row, "swaps", ".1f"),
+                    "g/min, ratio of means": with_interval(row, "g_min_ratio_of_means", ".1f"),
+                    "mean of ratios": with_interval(row, "g_min_mean_of_ratios", ".1f"),
+                    "fastest": percent(row["p_fastest"]),
                     "from": row["evidence"],
                 }
             )
         return pd.DataFrame(rows)
+
+    def gland_table(self) -> pd.DataFrame:
+        """Minutes less the reference's in words, options x bands of gland volume."""
+        rows = self.by_gland[self.by_gland["option"] != self.reference]
+        words = [with_interval(row, "difference_min", "+.1f") for row in rows.to_dict("records")]
+        bands = list(dict.fromkeys(rows["gland"]))
+        return rows.assign(words=words).pivot(index="option", columns="gland", values="words").reindex(
+            index=list(dict.fromkeys(rows["option"])), columns=bands
+        )  # fmt: skip
 
     def origins(self) -> list[str]:
         """Where each class's numbers come from, a line each."""
@@ -283,36 +296,55 @@ class Comparison:
         """The answer in sentences."""
         lines = [self._first_words()]
         for name, row in self.crossings.iterrows():
-            if row["p_crossing"] >= 0.5:
+            at = f"{row['gland_ml']:.0f} mL ({row['gland_ml_low']:.0f} to {row['gland_ml_high']:.0f})"
+            if _MAY_CROSS <= row["p_crossing"] < 0.5:
+                lines.append(
+                    f"{name} may change places with {self.reference} between {row['from_ml']:.0f} and "
+                    f"{row['to_ml']:.0f} mL, with a chance of {percent(row['p_crossing'])}; where it does, at {at}."
+                )
+            elif row["p_crossing"] >= 0.5:
                 ahead = "small" if row["p_ahead_small"] > row["p_ahead_large"] else "large"
                 lines.append(
                     f"{name} is ahead of {self.reference} in {ahead} glands and behind in "
-                    f"{'large' if ahead == 'small' else 'small'} ones, with a chance of {_percent(row['p_crossing'])}; "
-                    f"it changes at {row['gland_ml']:.0f} mL ({row['gland_ml_low']:.0f} to "
-                    f"{row['gland_ml_high']:.0f})."
+                    f"{'large' if ahead == 'small' else 'small'} ones, with a chance of {percent(row['p_crossing'])}; "
+                    f"it changes at {at}."
                 )
         for minutes, rows in self.sessions.groupby("session_min", sort=False):
             most = rows.iloc[int(rows["gain"].to_numpy().argmax())]
             held = rows.loc[rows["option"] == self.reference, "cases"].iloc[0]
             words = f"A session of {minutes:g} min takes {held:.2f} cases with the reference"
             if most["gain"] > 2 * most["gain_se"]:
-                words += f", and {most['gain']:+.2f} at most, with {most['option']}"
+                words += (
+                    f", and {most['gain']:+.2f} at most, with {most['option']}: one or more in "
+                    f"{percent(most['more'])} of the lists, fewer in {percent(most['fewer'])}"
+                )
             else:
                 words += ", and no option adds to that beyond what random lists differ by"
-            lines.append(words + f" (overrun in at most {_percent(self.facts['overrun_risk'])}).")
+            lines.append(words + f" (overrun in at most {percent(self.facts['overrun_risk'])}).")
+        lines += self._year_words()
         return lines
+
+    def _year_words(self) -> list[str]:
+        yearly = self.facts["cases_per_year"]
+        least = self.options.iloc[int(self.options["theatre_difference_min"].to_numpy().argmin())]
+        if not math.isfinite(yearly) or least.name == self.reference:
+            return []
+        return [
+            f"In a year of {yearly:g} cases {least.name} changes theatre time by "
+            f"{with_interval(least, 'difference_h_year', '+.0f')} hours against the reference, the most of all options."
+        ]
 
     def _first_words(self) -> str:
         row = self.options.iloc[int(self.options["p_fastest"].to_numpy().argmax())]
         first, p, evidence = row.name, row["p_fastest"], row["evidence"]
         if row["first_with_confidence"]:
-            return f"Fastest morcellation: {first}, with a chance of {_percent(p)}."
+            return f"Fastest morcellation: {first}, with a chance of {percent(p)}."
         why = "" if row["cases_so_collected"] or not self.run.mix.used else "; no case had this class so collected"
         why = {
             "no studies": "; no study and too few cases speak for it",
             "common practice": "; nothing but common practice speaks for it",
         }.get(evidence, why)
-        return f"No option is fastest with confidence; most often it is {first}, in {_percent(p)} of the draws{why}."
+        return f"No option is fastest with confidence; most often it is {first}, in {percent(p)} of the draws{why}."
 
     def crossing(self, option: str, other: str) -> pd.Series[Any]:
         """One row as of ``crossings``, for any two options."""
@@ -330,12 +362,12 @@ class Comparison:
         return {
             "caution": self.caution,
             "reference": self.reference,
-            "facts": _plain(self.facts),
-            "options": _plain(self.options.reset_index()),
-            "by_gland": _plain(self.by_gland),
-            "crossings": _plain(self.crossings.reset_index()),
-            "sessions": _plain(self.sessions),
-            "curves": _plain(self.curves),
+            "facts": plain(self.facts),
+            "options": plain(self.options.reset_index()),
+            "by_gland": plain(self.by_gland),
+            "crossings": plain(self.crossings.reset_index()),
+            "sessions": plain(self.sessions),
+            "curves": plain(self.curves),
             "flags": dict(self.flags),
             "words": self.words(),
             "assumptions": list(self.assumptions),
@@ -367,7 +399,9 @@ def _read_mix(cases: Cases | Bookings | Source) -> _Mix:
     slips = found.loc[found["kind"] == "gland_suspicious", "row"].astype(int).to_numpy() - 2
     sound = ~np.isin(np.arange(len(frame)), slips)
     if not sound.any():
-        raise _core.InvalidArgument("cases: every gland looks mistyped, so there is no case mix")
+        allowed = "a gland volume that does not look mistyped, in one case at least"
+        told = [(int(row), "gland_ml", f"{frame['gland_ml'].iloc[row - 2]:g}", allowed) for row in slips + 2]
+        raise InvalidData(problem_frame(told), "the case mix")
     used, collections, recorded = _used(frame)
     mix = frame.loc[sound, kept].reset_index(drop=True)
     return _Mix(mix, used, collections, recorded, _counted_per_year(frame), int((~sound).sum()))
@@ -379,13 +413,22 @@ def _used(frame: pd.DataFrame) -> tuple[dict[tuple[str, float], int], list[Colle
     used: dict[tuple[str, float], int] = {}
     if {"blade", "suction"} <= set(frame.columns):
         known = frame["blade"].notna() & frame["suction"].notna() & canister.notna()
-        names = frame["blade"].astype(str) + "/" + frame["suction"].astype(str)
+        names = _class_names(frame)
         used = dict(Counter(zip(names[known], canister[known].astype(float), strict=True)))
     recorded = canister.dropna().to_numpy(float)
     usual = [float(ml) for ml in np.unique(recorded) if (recorded == ml).sum() >= _USUAL_SHARE * len(frame)]
     if not usual or usual == [math.inf]:
         return used, [Collection(2000.0), Collection(math.inf)], False
     return used, [Collection(ml) for ml in usual], True
+
+
+def _class_names(frame: pd.DataFrame) -> pd.Series[str]:
+    """The class of each case: blade and suction, or the unit's own name of one."""
+    names = frame["blade"].astype(str) + "/" + frame["suction"].astype(str)
+    if "device" not in frame:
+        return names
+    device = frame["device"].fillna("").astype(str)
+    return names.where(~device.str.contains("/"), device)
 
 
 def _counted_per_year(frame: pd.DataFrame) -> float:
@@ -419,9 +462,10 @@ def _setting_problems(
     return problems
 
 
-def _usual_classes(fitted: _core.FittedModel) -> list[str]:
+def _usual_classes(model: TheatreTimeModel, fitted: _core.FittedModel) -> list[NewClass | str]:
     own = [name for name, _ in fitted.device_classes if "unknown" not in name]
-    return list(dict.fromkeys([*own, *_studied_classes()]))
+    of_its_file = model.prior.classes if isinstance(model.prior, PublishedPrior) else ()
+    return [*dict.fromkeys([*own, *_studied_classes()]), *of_its_file]
 
 
 def _studied_classes() -> list[str]:
@@ -457,25 +501,42 @@ class _Standing:
     origin: str
     device: str  # code that the prediction is given; one the model does not know brings its spread between devices
 
-    @property
-    def is_widened(self) -> bool:
-        return bool(self.device) and self.evidence == "no studies"
+    unseen: tuple[float, float] | None = None  # log ratio and log SD of its level, where the fit has not seen it
 
     @classmethod
-    def of(cls, one: DeviceClass, fitted: _core.FittedModel) -> _Standing:
+    def of(cls, one: DeviceClass, fitted: _core.FittedModel, mix: _Mix) -> _Standing:
+        if one.is_own:
+            return cls._own_class(one, fitted, mix)
         own = dict(fitted.device_classes).get(one.name, 0)
         if own >= FEW_CASES:
             return cls(own, "own cases", f"fitted from {own} cases of the unit", one.device)
         few = f"{own} case{'' if own == 1 else 's'} of the unit; " if own else ""
         if one.name not in _studied_classes():
             origin = f"{few}no studies: other classes' blade and suction, and the spread between devices (assumption)"
-            return cls(own, "no studies", origin, one.device or f"never seen: {one.name}")
+            between = next(float(row["log_sd"]) for row in fitted.group_spreads if row["name"] == "device")
+            return cls(own, "no studies", origin, one.device or f"never seen: {one.name}", (0.0, between))
         origins = {row.name: row.origin for row in _core.published_prior().parameters}
         parts = ["rate_50", *(["blade_oscillating"] if one.blade == "oscillating" else []), f"suction_{one.suction}"]
         known = [origins[part] for part in parts if part in origins]
         evidence = next((word for word in ("assumption", "common practice") if word in known), "published")
         said = {"published": "published evidence", "common practice": "common practice, no source"}
         return cls(own, evidence, few + said.get(evidence, evidence), one.device)
+
+    @classmethod
+    def _own_class(cls, one: DeviceClass, fitted: _core.FittedModel, mix: _Mix) -> _Standing:
+        """A class of the unit's own file: its cases, and the range that the file gives."""
+        own = sum(count for (name, _), count in mix.used.items() if name == one.name)
+        like = f"like {one.blade}/{one.suction}"
+        if f"device[{one.device}]" in fitted.names:
+            evidence = "own cases" if own >= FEW_CASES else "no studies"
+            words = f"{own} case{'' if own == 1 else 's'} of the unit, from the range of its own file; {like}"
+            return cls(own, evidence, words, one.device)
+        prior = fitted.device_priors.get(one.device)
+        if prior is None:
+            raise _core.InvalidArgument(
+                f"{one.name} is not known to the model: give its file to PublishedPrior(device_classes=...)"
+            )
+        return cls(own, "no studies", f"no case and no study: the range of its own file; {like}", one.device, prior)
 
 
 # --- predictions -----------------------------------------------------------------------------------------------------
@@ -675,8 +736,8 @@ class _Run:
                         "option": name,
                         "gland_ml": float(gland),
                         "morcellation_min": float(halves[k, g].mean()),
-                        **_interval("difference_min", difference[g]),
-                        "p_faster": _share_below(difference[g]),
+                        **interval("difference_min", difference[g]),
+                        "p_faster": share_below(difference[g]),
                         "swaps": float(swaps[k, g]),
                     }
                 )
@@ -706,27 +767,10 @@ class _Curves:
 # --- tables ----------------------------------------------------------------------------------------------------------
 
 
-def _interval(name: str, values: Doubles) -> dict[str, float]:
-    low, high = np.quantile(values, [0.5 - LEVEL / 2, 0.5 + LEVEL / 2])
-    return {name: float(values.mean()), f"{name}_low": float(low), f"{name}_high": float(high)}
-
-
-def _share_below(difference: Doubles) -> float:
-    """Share of draws below 0; draws that are alike (the reference itself) are half each."""
-    return float((difference < 0).mean() + 0.5 * (difference == 0).mean())
-
-
-def _first_shares(draws: Doubles) -> Doubles:
-    """How often each column is the least; ties are shared."""
-    least = draws == draws.min(axis=1, keepdims=True)
-    shares: Doubles = (least / least.sum(axis=1, keepdims=True)).mean(axis=0)
-    return shares
-
-
 def _options_table(run: _Run, means: _Means, yearly: float, fitted: _core.FittedModel) -> pd.DataFrame:
     shared = means.shared()
     morcellation, theatre = shared["morcellation_min"].to_numpy(), shared["theatre_min"].to_numpy()
-    fastest, fastest_theatre = _first_shares(morcellation), _first_shares(theatre)
+    fastest, fastest_theatre = first_shares(morcellation), first_shares(theatre)
     rows = []
     for k, option in enumerate(run.options):
         standing = run.standings[option.device_class]
@@ -743,16 +787,18 @@ def _options_table(run: _Run, means: _Means, yearly: float, fitted: _core.Fitted
                 "cases_so_collected": so_collected,
                 "evidence": standing.evidence,
                 "origin": standing.origin,
-                **_interval("morcellation_min", morcellation[:, k]),
-                **_interval("theatre_min", theatre[:, k]),
-                **_interval("difference_min", difference),
-                **_interval("theatre_difference_min", in_theatre),
-                **_interval("difference_h_year", in_theatre * yearly / 60.0),
-                "swaps": float(shared["swaps"].iloc[:, k].mean()),
-                **class_efficiency(fitted, run.mix.frame["gland_ml"].to_numpy(), option, standing.is_widened, LEVEL),
+                **interval("morcellation_min", morcellation[:, k]),
+                **interval("theatre_min", theatre[:, k]),
+                **interval("difference_min", difference),
+                **interval("theatre_difference_min", in_theatre),
+                **interval("morcellation_h_year", morcellation[:, k] * yearly / 60.0),
+                **interval("theatre_h_year", theatre[:, k] * yearly / 60.0),
+                **interval("difference_h_year", in_theatre * yearly / 60.0),
+                **interval("swaps", shared["swaps"].iloc[:, k].to_numpy()),
+                **class_efficiency(fitted, run.mix.frame["gland_ml"].to_numpy(), option, standing.unseen, LEVEL),
                 "p_fastest": float(fastest[k]),
                 "p_fastest_theatre": float(fastest_theatre[k]),
-                "p_faster": _share_below(difference),
+                "p_faster": share_below(difference),
                 "first_with_confidence": bool(fastest[k] >= CONFIDENT and sure),
                 "case_sd_min": math.sqrt(max(means.case_variance[k] - morcellation[:, k].var(), 0.0)),
                 "noise_share": means.morcellation.settled(k, means.weight)[1],
@@ -786,9 +832,9 @@ def _by_gland(run: _Run, means: _Means) -> pd.DataFrame:
                     "gland": words,
                     "cases": round(float(n)),
                     "morcellation_min": float(minutes.mean()),
-                    **_interval("difference_min", minutes - usual),
+                    **interval("difference_min", minutes - usual),
                     "difference_percent": 100.0 * float((minutes - usual).mean() / usual.mean()),
-                    "p_faster": _share_below(minutes - usual),
+                    "p_faster": share_below(minutes - usual),
                     "swaps": float(means.swaps[k][:, b].mean() / n),
                 }
             )
@@ -824,8 +870,8 @@ def _crossing(difference: Doubles, grid: Doubles) -> dict[str, float]:
         "gland_ml": float(middle),
         "gland_ml_low": float(low),
         "gland_ml_high": float(high),
-        "p_ahead_small": _share_below(small),
-        "p_ahead_large": _share_below(large),
+        "p_ahead_small": share_below(small),
+        "p_ahead_large": share_below(large),
         "from_ml": float(grid[0]),
         "to_ml": float(grid[-1]),
     }
@@ -892,7 +938,7 @@ def _assumptions(
         said.append("no canister is recorded: 2000 mL (common practice, no source) and a continuous drain are compared")
     if any(option.collection.chained > 1 for option in run.options):
         said.append("a chain takes the fluid of all its canisters before a stop (assumption)")
-    if any(one.is_widened for one in run.standings.values()):
+    if any(one.unseen is not None and not name.is_own for name, one in run.standings.items()):
         said.append(
             "a class without studies or ten own cases: blade and suction add up, and the spread between devices "
             "(see groups_) is added (assumption)"
@@ -901,25 +947,3 @@ def _assumptions(
     for name, count in flags.items():
         said.append(f"{count} cases: {FLAG_WORDS[name].format(low=low, high=high)}")
     return said
-
-
-def _words(row: pd.Series[Any], name: str, form: str) -> str:
-    return f"{row[name]:{form}} ({row[f'{name}_low']:{form}} to {row[f'{name}_high']:{form}})"
-
-
-def _percent(chance: float) -> str:
-    if 0 < chance < 0.01:
-        return "<1 %"
-    return ">99 %" if 0.99 < chance < 1 else f"{100 * chance:.0f} %"
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, pd.DataFrame):
-        return [_plain(row) for row in value.to_dict("records")]
-    if isinstance(value, Mapping):
-        return {str(key): _plain(one) for key, one in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(one) for one in value]
-    if hasattr(value, "item"):  # a number of numpy's
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value

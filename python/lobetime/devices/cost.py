@@ -13,7 +13,9 @@ import pandas as pd
 
 from .. import _core
 from ..caution import CAUTION
-from .compare import LEVEL, Comparison, _interval, _percent, _plain, _words
+from ..plain import plain
+from ._saying import LEVEL, first_shares, interval, percent, share_below, with_interval
+from .compare import Comparison
 
 Doubles = npt.NDArray[np.float64]
 Amount: TypeAlias = "float | tuple[float, float]"
@@ -55,11 +57,13 @@ class CostInputs:
     def problems(self) -> list[str]:
         """Every input that is missing or cannot be."""
         given = [(one.name, getattr(self, one.name)) for one in fields(self)]
-        return [words for name, value in given if (words := _problem(name, value))]
+        return [words for name, value in given if (words := amount_problem(name, value))]
 
 
 _WORTH_SAYING = 0.01  # shares of draws below are in the table only
-_LEAST = {"life_years": 0.1, "disposable_uses": 1.0, "cases_per_year": 1.0}  # of all others 0
+
+LEAST = {"life_years": 0.1, "disposable_uses": 1.0, "cases_per_year": 1.0}
+"""What an amount must be at least; 0 for all others."""
 
 
 def device_cost(
@@ -127,18 +131,19 @@ def device_cost(
         variable[name] = device_case + in_theatre
         parts[name] = (fixed[name] / cases + device_case, in_theatre)
     cost = pd.DataFrame({name: fixed[name] / cases + variable[name] for name in fixed})
+    cheapest = dict(zip(cost, first_shares(cost.to_numpy()), strict=True))
     reference = comparison.reference
     rows, even = {}, {}
     for name in fixed:
         difference = (cost[name] - cost[reference]).to_numpy()
         rows[name] = {
-            **_interval("cost_per_case", cost[name].to_numpy()),
+            **interval("cost_per_case", cost[name].to_numpy()),
             "device_per_case": float(parts[name][0].mean()),
             "theatre_per_case": float(parts[name][1].mean()),
-            **_interval("difference", difference),
-            **_interval("difference_year", difference * cases),
-            "p_cheaper": float((difference < 0).mean()) if name != reference else 0.5,
-            "p_cheapest": float((cost[name] <= cost.min(axis=1)).mean()),
+            **interval("difference", difference),
+            **interval("difference_year", difference * cases),
+            "p_cheaper": share_below(difference),
+            "p_cheapest": float(cheapest[name]),
         }
         if name != reference:
             even[name] = _break_even(fixed[name] - fixed[reference], variable[name] - variable[reference])
@@ -192,11 +197,11 @@ class DeviceCost:
         rows = [
             {
                 "option": str(name) + (" (reference)" if name == self.reference else ""),
-                "cost a case": _words(row, "cost_per_case", ",.0f"),
+                "cost a case": with_interval(row, "cost_per_case", ",.0f"),
                 "device": f"{row['device_per_case']:,.0f}",
                 "theatre": f"{row['theatre_per_case']:,.0f}",
-                "difference": "" if name == self.reference else _words(row, "difference", "+,.0f"),
-                "cheapest": _percent(row["p_cheapest"]),
+                "difference": "" if name == self.reference else with_interval(row, "difference", "+,.0f"),
+                "cheapest": percent(row["p_cheapest"]),
             }
             for name, row in self.table.iterrows()
         ]
@@ -215,13 +220,13 @@ class DeviceCost:
         for name, row in self.break_even.iterrows():
             said = []
             if row["p_always"] >= _WORTH_SAYING:
-                said.append(f"at any volume {_percent(row['p_always'])}")
+                said.append(f"at any volume {percent(row['p_always'])}")
             if row["p_from"] >= _WORTH_SAYING:
-                said.append(f"from a volume on {_percent(row['p_from'])} ({_cases(row, 'from_cases')})")
+                said.append(f"from a volume on {percent(row['p_from'])} ({_cases(row, 'from_cases')})")
             if row["p_up_to"] >= _WORTH_SAYING:
-                said.append(f"up to a volume {_percent(row['p_up_to'])} ({_cases(row, 'up_to_cases')})")
+                said.append(f"up to a volume {percent(row['p_up_to'])} ({_cases(row, 'up_to_cases')})")
             if row["p_never"] >= _WORTH_SAYING:
-                said.append(f"never {_percent(row['p_never'])}")
+                said.append(f"never {percent(row['p_never'])}")
             lines.append(f"{name} cheaper than the reference: " + "; ".join(said) + ".")
         return lines
 
@@ -231,8 +236,8 @@ class DeviceCost:
             "caution": self.caution,
             "currency": self.currency,
             "reference": self.reference,
-            "table": _plain(self.table.reset_index()),
-            "break_even": _plain(self.break_even.reset_index()),
+            "table": plain(self.table.reset_index()),
+            "break_even": plain(self.break_even.reset_index()),
             "words": self.words(),
             "assumptions": list(self.assumptions),
         }
@@ -256,8 +261,9 @@ def _break_even(fixed: Doubles, variable: Doubles) -> dict[str, float]:
     return out
 
 
-def _problem(name: str, value: Any) -> str:
-    least = _LEAST.get(name, 0.0)
+def amount_problem(name: str, value: Any) -> str:
+    """What is wrong with an amount of the name; blank if nothing is."""
+    least = LEAST.get(name, 0.0)
     if value is None:
         return f"{name} is missing"
     ends = value if isinstance(value, tuple) else (value,)
@@ -284,8 +290,8 @@ def _check(comparison: Comparison, inputs: Mapping[str, Any], minute: Any, yearl
     if isinstance(yearly, float) and math.isnan(yearly):
         problems.append("cases_per_year is missing: the comparison does not know it")
     else:
-        problems += [words] if (words := _problem("cases_per_year", yearly)) else []
-    problems += [words] if (words := _problem("theatre_minute_cost", minute)) else []
+        problems += [words] if (words := amount_problem("cases_per_year", yearly)) else []
+    problems += [words] if (words := amount_problem("theatre_minute_cost", minute)) else []
     if not (isinstance(currency, str) and currency.strip()):
         problems.append(f"currency must be the unit's word for its money, not {currency!r}")
     if problems:
@@ -297,7 +303,7 @@ def _drawn(name: str, value: Amount, rng: np.random.Generator, draws: int) -> Do
         return np.full(draws, float(value))
     low, high = value
     beyond = 0.5 * (high - low) * (1.0 / LEVEL - 1.0)
-    return np.maximum(rng.uniform(low - beyond, high + beyond, draws), _LEAST.get(name, 0.0))
+    return np.maximum(rng.uniform(low - beyond, high + beyond, draws), LEAST.get(name, 0.0))
 
 
 def _amount_words(value: Amount) -> str:

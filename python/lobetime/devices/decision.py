@@ -17,7 +17,9 @@ from sklearn.preprocessing import SplineTransformer, StandardScaler
 
 from .. import _core
 from ..caution import CAUTION
-from .compare import CONFIDENT, LEVEL, Comparison, _interval, _percent, _plain
+from ..plain import plain
+from ._saying import CONFIDENT, LEVEL, interval, percent
+from .compare import Comparison
 from .cost import DeviceCost
 
 Doubles = npt.NDArray[np.float64]
@@ -56,7 +58,8 @@ class Criteria:
     unknown : set of (option, criterion)
         What no study and no case of the unit speaks for: drawn over the widest range, see :meth:`of`.
     unsure : set of str
-        Options whose efficiency rests on common practice alone.
+        Options whose efficiency rests on neither own cases nor published studies, or whose class no case had so
+        collected.
     morcellation_min : pandas.DataFrame
         Mean minutes a case, draws x options, with what all share.
     case_sd_min : pandas.Series
@@ -153,7 +156,9 @@ class Criteria:
                 low, high = (0.0, 10.0) if score is None else score if isinstance(score, tuple) else (score, score)
                 columns[name] = rng("service", classes[name]).uniform(low, high, n)
             draws["service"] = pd.DataFrame(columns)
-        unsure = {name for name in names if evidence[name] == "common practice"}
+        so_collected = comparison.options["cases_so_collected"]
+        untried = {name for name in names if comparison.run.mix.used and not so_collected[name]}
+        unsure = untried | {name for name in names if evidence[name] not in ("own cases", "published")}
         return cls(draws, unknown, unsure, minutes[names], comparison.options.loc[names, "case_sd_min"])
 
 
@@ -250,8 +255,8 @@ class Decision:
             rows.append(
                 {
                     "option": name,
-                    "first": _percent(row["p_first"]),
-                    "last": _percent(float(last[str(name)])),
+                    "first": percent(row["p_first"]),
+                    "last": percent(float(last[str(name)])),
                     "score": f"{row['score']:.2f} ({row['score_low']:.2f} to {row['score_high']:.2f})",
                     "unknown": row["unknown"] or "-",
                     "dominated": row["dominated_by"] or "-",
@@ -263,6 +268,7 @@ class Decision:
             "\n".join(self.words()),
             "What one could learn (gain in expected score)\n"
             + self.information.to_string(float_format="{:.4f}".format),
+            "Ten more cases with one option\n" + self.more_cases().to_string(float_format="{:.4f}".format),
             "Assumptions\n" + "\n".join(f"  {words}" for words in self.assumptions),
             self.caution,
         ]
@@ -289,7 +295,7 @@ class Decision:
     @property
     def table(self) -> pd.DataFrame:
         """One row an option: ``score`` (mean) with ``_low`` and ``_high``, ``p_first``, ``unknown`` (criteria that
-        nothing is known of), ``unsure`` (efficiency from no study or common practice alone), ``first_with_confidence``
+        nothing is known of), ``unsure`` (see Criteria), ``first_with_confidence``
         (never where something is unknown or unsure), ``dominated_by``, ``p_dominated`` (share of draws in which that
         option is at least as good on every criterion and better on one)."""
         scores, first = self.scores, self.acceptability[1]
@@ -300,7 +306,7 @@ class Decision:
             by, chance = dominated.get(name, ("", 0.0))
             unsure = name in self.criteria.unsure
             rows[name] = {
-                **_interval("score", scores[:, k]),
+                **interval("score", scores[:, k]),
                 "p_first": float(first[name]),
                 "unknown": ", ".join(unknown),
                 "unsure": unsure,
@@ -325,25 +331,36 @@ class Decision:
         row = table.iloc[int(table["p_first"].to_numpy().argmax())]
         first = row.name
         if row["first_with_confidence"]:
-            lines = [f"First: {first}, in {_percent(row['p_first'])} of draws and weights."]
+            lines = [f"First: {first}, in {percent(row['p_first'])} of draws and weights."]
         else:
             lines = [
-                f"No option is first with confidence; most often it is {first}, in {_percent(row['p_first'])}."
+                f"No option is first with confidence; most often it is {first}, in {percent(row['p_first'])}."
                 + (f" Its {row['unknown']} is unknown." if row["unknown"] else "")
-                + (" Its efficiency rests on common practice alone." if row["unsure"] else "")
+                + (" Its efficiency is not from cases so collected, nor published." if row["unsure"] else "")
             ]
         for name, one in table.iterrows():
             if one["dominated_by"]:
                 lines.append(
                     f"{name} is dominated by {one['dominated_by']}: in expectation no better on any criterion and "
-                    f"worse on one; the same holds in {_percent(one['p_dominated'])} of the draws."
+                    f"worse on one; the same holds in {percent(one['p_dominated'])} of the draws."
                 )
-        information = self.information["gain"].drop("everything")
-        if information.max() > 0:
-            lines.append(f"The uncertainty that matters most is that of {information.idxmax()}.")
+        information = self.information.drop("everything")
+        most = information.iloc[int(information["gain"].to_numpy().argmax())]
+        if most["gain"] > 2 * most["se"]:
+            lines.append(f"The uncertainty that matters most is that of {most.name}.")
         else:
-            lines.append("Nothing that could be learnt of one criterion alone would change the choice.")
-        return lines
+            lines.append("As far as so many draws can tell, nothing learnt of one criterion would change the choice.")
+        return [*lines, self._more_words()]
+
+    def _more_words(self, cases: int = 10) -> str:
+        told = self.more_cases(cases)
+        best = told.iloc[int(told["gain"].to_numpy().argmax())]
+        if best["gain"] <= 2 * best["se"]:
+            return f"{cases} more cases with any one option would hardly ever change the choice."
+        return (
+            f"{cases} more cases would tell most with {best.name}: {best['gain']:.4f} of score in expectation; the "
+            f"SD of its mean minutes would fall from {best['sd_now_min']:.2f} to {best['sd_then_min']:.2f}."
+        )
 
     @property
     def assumptions(self) -> list[str]:
@@ -353,6 +370,10 @@ class Decision:
         for name in self.names:
             worst, best = self.scale[name]
             said.append(f"{name} ({CRITERIA[name]}): worst {worst:.4g}, best {best:.4g}")
+        if "malfunction" in self.names:
+            said.append("a malfunction counts as an event and, by its minutes, in efficiency as well")
+        if "cost" in self.names:
+            said.append("minutes of theatre are in cost; what they cost is so weighed beside efficiency")
         if any(c in _EVENTS for _, c in self.criteria.unknown):
             said.append(
                 "a chance that no study looked at may be anything from 0 to 1 (Jeffreys' Beta(1/2, 1/2): assumption)"
@@ -381,40 +402,37 @@ class Decision:
         rows["everything"] = _gain(net.max(axis=1) - net[:, now])
         return pd.DataFrame.from_dict(rows, orient="index").rename_axis("of")
 
-    def more_cases(self, cases: int = 10) -> pd.DataFrame:
+    def more_cases(self, cases: int = 10, seed: int = 1) -> pd.DataFrame:
         """What so many more cases with each option would tell about its mean morcellation minutes.
 
-        One row an option: ``sd_now_min``, ``sd_then_min`` (of its mean), ``gain`` (in expected score, by the mean
-        weights) and ``gain_min`` (in minutes a case, were speed alone to decide).
+        One row an option: ``sd_now_min``, ``sd_then_min`` (of its mean minutes), ``gain`` (in expected score, by the
+        mean weights), ``se`` (of the draws) and ``gain_min`` (in minutes a case, were speed alone to decide).
 
         Notes
         -----
-        Expected value of sample information, joint normal approximation: the options' mean minutes are normal with the
-        draws' mean m and covariance S; the mean of k cases, each less what its gland lets expect, is normal about the
-        option's mean with variance s^2 / k, s the scatter of a case. Before they are done, what will be known of all
-        options is m + S_x / sqrt(S_xx + s^2 / k) z, z standard normal (Raiffa and Schlaifer 1961), S_x the option's
-        column; the gain is the mean of the largest score over z, less the largest now. Values are linear in minutes
-        here, even beyond worst and best.
+        Expected value of sample information. The mean of k cases, each less what its gland lets expect, is drawn about
+        the option's mean minutes of each draw with variance s^2 / k, s the scatter of a case; what is then expected of
+        every option is regressed on it, as in ``information``, on its normal scores. So the gain is, in expectation,
+        not above that of knowing all. ``sd_then_min`` is that of a normal prior with a normal sample,
+        S s^2 / k / (S + s^2 / k). ``seed``: of the sample's draws.
         """
         if not (isinstance(cases, int) and cases >= 1):
             raise _core.InvalidArgument(f"cases must be a whole number from 1, not {cases!r}")
         minutes = self.criteria.morcellation_min.to_numpy()
-        mean, covariance = minutes.mean(axis=0), np.cov(minutes, rowvar=False)
-        at = self.names.index("efficiency")
-        worst, best = self.scale["efficiency"]
-        per_minute = float(self.weights[:, at].mean()) / (worst - best)
-        now = np.einsum("dok,k->o", self.values, self.weights.mean(axis=0)) / len(minutes)
-        z = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)
+        net = np.einsum("dok,k->do", self.values, self.weights.mean(axis=0))
         rows = {}
         for k, name in enumerate(self.criteria.options):
-            seen = covariance[k, k] + float(self.criteria.case_sd_min[name]) ** 2 / cases
-            shift = covariance[:, k] / math.sqrt(seen) if seen > 0 else np.zeros(len(mean))
-            moved = z[:, None] * shift
+            rng = np.random.Generator(np.random.Philox(np.random.SeedSequence([seed, 0x3E17, *name.encode()])))
+            variance = float(self.criteria.case_sd_min[name]) ** 2 / cases
+            seen = minutes[:, k] + math.sqrt(variance) * rng.standard_normal(len(minutes))
+            scores = _normal_scores(seen)[:, None]
+            now = float(minutes[:, k].var(ddof=1))
+            told = _gain(_gained(net, _expected_given(scores, net)))
             rows[name] = {
-                "sd_now_min": math.sqrt(covariance[k, k]),
-                "sd_then_min": math.sqrt(max(covariance[k, k] - shift[k] ** 2, 0.0)),
-                "gain": max(float((now - per_minute * moved).max(axis=1).mean() - now.max()), 0.0),
-                "gain_min": max(float(mean.min() - (mean + moved).min(axis=1).mean()), 0.0),
+                "sd_now_min": math.sqrt(now),
+                "sd_then_min": math.sqrt(now * variance / (now + variance)) if now > 0 else 0.0,
+                **told,
+                "gain_min": _gain(_gained(-minutes, _expected_given(scores, -minutes)))["gain"],
             }
         return pd.DataFrame.from_dict(rows, orient="index").rename_axis("option")
 
@@ -424,12 +442,12 @@ class Decision:
             "caution": self.caution,
             "criteria": self.names,
             "weights": dict(zip(self.names, map(float, self.weights.mean(axis=0)), strict=True)),
-            "scale": _plain(self.scale),
-            "options": _plain(self.table.reset_index()),
-            "acceptability": _plain(self.acceptability.reset_index()),
-            "pairwise": _plain(self.pairwise.reset_index()),
-            "information": _plain(self.information.reset_index()),
-            "more_cases": _plain(self.more_cases().reset_index()),
+            "scale": plain(self.scale),
+            "options": plain(self.table.reset_index()),
+            "acceptability": plain(self.acceptability.reset_index()),
+            "pairwise": plain(self.pairwise.reset_index()),
+            "information": plain(self.information.reset_index()),
+            "more_cases": plain(self.more_cases().reset_index()),
             "words": self.words(),
             "assumptions": self.assumptions,
         }
@@ -606,6 +624,17 @@ def _expected_given(values: Doubles, rest: Doubles) -> Doubles:
         fit = make_pipeline(spline, StandardScaler(), Ridge(alpha=1.0)).fit(moving[there], rest[there])
         out[here] = fit.predict(moving[here])
     return out
+
+
+def _normal_scores(values: Doubles) -> Doubles:
+    """Ranks as quantiles of the normal, so that a long tail leaves no knot of a spline empty."""
+    return np.asarray(stats.norm.ppf((stats.rankdata(values) - 0.5) / len(values)))
+
+
+def _gained(net: Doubles, expected: Doubles) -> Doubles:
+    """Of each draw: what the option that is expected to be best gives, less what the one best now does."""
+    then = expected.argmax(axis=1)
+    return np.asarray(net[np.arange(len(net)), then] - net[:, int(net.mean(axis=0).argmax())])
 
 
 def _gain(each: Doubles) -> dict[str, float]:

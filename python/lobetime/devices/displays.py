@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Self
@@ -12,7 +13,8 @@ import pandas as pd
 from .. import _core
 from ..lists._outputs import rows_of
 from ..plots import _BLACK, _BLUE, _GREEN, _GREY, _RED, _Display, _legend, _own_axes
-from .compare import LEVEL, Comparison
+from ._saying import LEVEL
+from .compare import Comparison
 from .decision import Decision
 from .efficiency import efficiency_against_tissue
 
@@ -34,11 +36,11 @@ _TISSUES = 20
 
 
 def efficiency_display(comparison: Comparison, options: Sequence[str] | None = None) -> EfficiencyDisplay:
-    """g/min against tissue, a line a class; by default each class with the first collection compared.
+    """g/min against tissue, a line a class; by default each class with the reference's collection.
 
     Cases of the unit's average surgeon past the learning curve, no nodule; all grams over all minutes.
     """
-    chosen = _chosen(comparison, options, _first_of_each_class(comparison))
+    chosen = _chosen(comparison, options, _one_of_each_class(comparison))
     run = comparison.run
     fitted = run.model._fitted_or_prior()
     theta = dict(zip(fitted.names, fitted.theta, strict=True))
@@ -48,26 +50,29 @@ def efficiency_display(comparison: Comparison, options: Sequence[str] | None = N
     parts = []
     for name in chosen:
         option = run.options[run.names.index(name)]
-        widened = run.standings[option.device_class].is_widened
-        rows = efficiency_against_tissue(fitted, [float(g) for g in grid], option, widened, LEVEL)
+        unseen = run.standings[option.device_class].unseen
+        rows = efficiency_against_tissue(fitted, [float(g) for g in grid], option, unseen, LEVEL)
         parts.append(rows.assign(option=name))
     return EfficiencyDisplay(pd.concat(parts, ignore_index=True), caution=comparison.caution)
 
 
 def difference_display(comparison: Comparison, options: Sequence[str] | None = None) -> DifferenceDisplay:
-    """Morcellation minutes less the reference's against gland volume, by default each class but the reference."""
-    first = [name for name in _first_of_each_class(comparison) if name != comparison.reference]
-    chosen = _chosen(comparison, options, first)
+    """Morcellation minutes less the reference's against gland volume, by default of each other class so collected."""
+    chosen = _chosen(comparison, options, _one_of_each_class(comparison)[1:])
     rows = comparison.curves[comparison.curves["option"].isin(chosen)].reset_index(drop=True)
     crossings = comparison.crossings.reindex([name for name in chosen if name != comparison.reference])
     return DifferenceDisplay(pd.DataFrame(rows), crossings, comparison.reference, caution=comparison.caution)
 
 
 def swaps_display(comparison: Comparison, options: Sequence[str] | None = None) -> SwapsDisplay:
-    """Canister swaps a case against gland volume, by default the reference's class with every collection."""
+    """Canister swaps a case against gland volume, by default the reference's class with every collection.
+
+    Where there is but one collection, every class with it.
+    """
     table = comparison.options
     same = table.index[table["device_class"] == table.loc[comparison.reference, "device_class"]]
-    chosen = _chosen(comparison, options, [str(name) for name in same])
+    usual = [str(name) for name in same] if len(same) > 1 else _one_of_each_class(comparison)
+    chosen = _chosen(comparison, options, usual)
     rows = comparison.curves.loc[comparison.curves["option"].isin(chosen), ["option", "gland_ml", "swaps"]]
     return SwapsDisplay(rows.reset_index(drop=True), caution=comparison.caution)
 
@@ -123,7 +128,8 @@ class DifferenceDisplay(_Display):
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
         own, ax = ax is None, _own_axes(ax, self.caution, (8.5, 5.4))
         ax.axhline(0.0, color=_GREY, linewidth=1.0, zorder=1)
-        _bands(ax, self.rows, "gland_ml", "difference_min", "difference_min_low", "difference_min_high")
+        # The first style is the reference's in other pictures, so that a class looks alike in all of them.
+        _bands(ax, self.rows, "gland_ml", "difference_min", "difference_min_low", "difference_min_high", first_style=1)
         likely = self.crossings[self.crossings["p_crossing"] >= 0.5]
         for row in rows_of(likely):
             ax.plot(row.gland_ml, 0.0, marker="*", markersize=15, color="white", markeredgecolor=_BLACK, zorder=5)
@@ -178,7 +184,7 @@ class RankDisplay(_Display):
     acceptability : pandas.DataFrame
         Options x ranks.
     marks : dict of str to str
-        What follows an option's name: an asterisk where something of it is unknown.
+        What follows an option's name: an asterisk where something of it is unknown or was never tried.
     weights : str
     """
 
@@ -206,16 +212,25 @@ class RankDisplay(_Display):
         ax.set_yticks(place, [f"{name}{self.marks.get(str(name), '')}" for name in table.index], fontsize=8)
         ax.invert_yaxis()
         ax.set_xlim(0.0, 1.0)
-        starred = "\n* something of it is unknown: never first with confidence" if any(self.marks.values()) else ""
+        starred = (
+            "\n* something of it is unknown or was never tried: never first with confidence"
+            if any(self.marks.values())
+            else ""
+        )
         ax.set_xlabel(f"share of draws and weights (in the bars: rank: %){starred}", fontsize=8)
-        ax.set_title(f"How often each option has each rank\n{self.weights}", fontsize=9)
+        words = textwrap.fill(self.weights, 80)
+        ax.set_title(f"How often each option has each rank\n{words}", fontsize=9)
         if legend:
             _legend(ax, own, columns=min(table.shape[1], 8))
         return self._drawn(ax)
 
 
-def _first_of_each_class(comparison: Comparison) -> list[str]:
-    return [str(name) for name in comparison.options.groupby("device_class", sort=False).head(1).index]
+def _one_of_each_class(comparison: Comparison) -> list[str]:
+    """The reference first, then every other class with the reference's collection; of one class alone, all options."""
+    table = comparison.options
+    alike = table.index[table["collection"] == table.loc[comparison.reference, "collection"]]
+    alike = alike if len(alike) > 1 else table.index
+    return [comparison.reference, *(str(name) for name in alike if name != comparison.reference)]
 
 
 def _chosen(comparison: Comparison, asked: Sequence[str] | None, usual: list[str]) -> list[str]:
@@ -232,10 +247,10 @@ def _lines(rows: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
     return [(str(name), one) for name, one in rows.groupby("option", sort=False)]
 
 
-def _bands(ax: Axes, rows: pd.DataFrame, x: str, y: str, low: str, high: str) -> None:
+def _bands(ax: Axes, rows: pd.DataFrame, x: str, y: str, low: str, high: str, *, first_style: int = 0) -> None:
     """Lines with markers; their intervals as a faint band between two thin lines of the same style."""
     ends = []
-    for k, (name, one) in enumerate(_lines(rows)):
+    for k, (name, one) in enumerate(_lines(rows), start=first_style):
         colour, line, marker = _STYLES[k % len(_STYLES)]
         ax.fill_between(one[x], one[low], one[high], color=colour, alpha=0.07, linewidth=0, zorder=1)
         for edge in (low, high):
@@ -254,7 +269,7 @@ def _name_ends(ax: Axes, ends: Sequence[tuple[str, float, float]]) -> None:
     right = max(x for _, x, _ in ends)
     left = ax.get_xlim()[0]
     ticks = [tick for tick in ax.get_xticks() if left <= tick <= right]
-    ax.set_xlim(left, right + 0.5 * (right - left))
+    ax.set_xlim(left, right + 0.6 * (right - left))
     ax.set_xticks(ticks)
     for name, x, y in sorted(ends, key=lambda end: end[2]):
         at = max(y, at + least)

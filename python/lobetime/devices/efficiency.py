@@ -14,20 +14,21 @@ from .. import _core
 from .words import Option
 
 Doubles = npt.NDArray[np.float64]
+Unseen = tuple[float, float] | None
 
 _GLANDS = 9  # volumes that stand for the mix, each for as many cases
 _STEP = 1e-4  # of a central difference on the parameters' working scale
 
 
 def class_efficiency(
-    fitted: _core.FittedModel, gland_ml: Doubles, option: Option, widened: bool, level: float
+    fitted: _core.FittedModel, gland_ml: Doubles, option: Option, unseen: Unseen, level: float
 ) -> dict[str, float]:
     """g/min of an option over a case mix, both ways of averaging, each with ``_low`` and ``_high``.
 
     Every gland's grams and minutes are :func:`lobetime.quantities.morcellation_efficiency`: the unit's average surgeon
     past the learning curve, no nodule, averaged over the scatter of tissue and of minutes. Mean of ratios: each case's
     own g/min, averaged. Ratio of means: all grams over all minutes. Intervals by the delta method on the logarithm,
-    from the parameters' covariance and, ``widened``, the spread between devices.
+    from the parameters' covariance and, of a device that the fit has not seen, the log ratio and log SD of its level.
     """
     glands = np.quantile(gland_ml, (np.arange(_GLANDS) + 0.5) / _GLANDS)
     ratios, wholes = (
@@ -45,19 +46,19 @@ def class_efficiency(
 
     out: dict[str, float] = {}
     for name, call in (("g_min_mean_of_ratios", mean_of_ratios), ("g_min_ratio_of_means", ratio_of_means)):
-        out[name], out[f"{name}_low"], out[f"{name}_high"] = _interval(fitted, call, widened, level)
+        out[name], out[f"{name}_low"], out[f"{name}_high"] = _interval(fitted, call, unseen, level)
     return out
 
 
 def efficiency_against_tissue(
-    fitted: _core.FittedModel, tissue_g: Sequence[float], option: Option, widened: bool, level: float
+    fitted: _core.FittedModel, tissue_g: Sequence[float], option: Option, unseen: Unseen, level: float
 ) -> pd.DataFrame:
     """g/min (all grams over all minutes) of cases with so much tissue: ``tissue_g``, ``g_min``, ``low``, ``high``."""
     rows = []
     for grams in tissue_g:
         # The gland does not matter where the tissue is given.
         one = _quantity(fitted, option, "ratio_of_means", gland_ml=80.0, tissue_g=float(grams))
-        middle, low, high = _interval(fitted, one.value, widened, level)
+        middle, low, high = _interval(fitted, one.value, unseen, level)
         rows.append({"tissue_g": float(grams), "g_min": middle, "low": low, "high": high})
     return pd.DataFrame(rows)
 
@@ -72,20 +73,20 @@ def _quantity(fitted: _core.FittedModel, option: Option, mean: str, **columns: f
 
 
 def _interval(
-    fitted: _core.FittedModel, call: Callable[[Doubles], float], widened: bool, level: float
+    fitted: _core.FittedModel, call: Callable[[Doubles], float], unseen: Unseen, level: float
 ) -> tuple[float, float, float]:
     theta, covariance = fitted.theta, fitted.covariance
     gradient = np.zeros(len(theta))
     for i in np.flatnonzero(np.diag(covariance) > 0):
         gradient[i] = _slope(call, theta, int(i))
     variance = float(gradient @ covariance @ gradient)
-    if widened:
+    middle = call(theta)
+    if unseen is not None:
         # A device's level adds to the logarithm of the rate, as rate_50 does.
         at = fitted.names.index("rate_50")
         slope = gradient[at] or _slope(call, theta, at)
-        between = next(float(row["log_sd"]) for row in fitted.group_spreads if row["name"] == "device")
-        variance += (slope * between) ** 2
-    middle = call(theta)
+        variance += (slope * unseen[1]) ** 2
+        middle *= math.exp(slope * unseen[0])
     half = float(stats.norm.ppf(0.5 + level / 2)) * math.sqrt(variance)
     return middle, middle * math.exp(-half), middle * math.exp(half)
 

@@ -12,6 +12,7 @@ import pandas as pd
 from .. import _core
 from ..caution import CAUTION
 from ..plots import _BLACK, _BLUE, _GREEN, _GREY, _Display, _legend, _own_axes
+from ._saying import chance_words, spread_words
 from .head_to_head import HeadToHead
 from .published import published_head_to_heads
 from .safety import COMMON_PRACTICE, EVENTS, Safety
@@ -96,8 +97,12 @@ class ForestDisplay(_Display):
         known = self.rows[self.rows["kind"] != "unknown"]
         if self.rates:
             top = float(known["upper"].max()) if len(known) else 1.0
-            ticks = [t for t in _RATE_TICKS if t <= max(top, 0.02)]
-            ax.set_xlim(0.0, min(1.0, 1.1 * max(top, 0.02)))
+            end = min(1.0, 1.1 * max(top, 0.02))
+            ticks = [0.0]
+            for tick in _RATE_TICKS:  # those that stand apart from the one before
+                if tick <= end and np.sqrt(tick) - np.sqrt(ticks[-1]) >= 0.06 * np.sqrt(end):
+                    ticks.append(tick)
+            ax.set_xlim(0.0, end)
             ax.set_xticks(ticks, [f"{100 * t:g} %" for t in ticks], fontsize=8)
             ax.minorticks_off()
         elif len(known):
@@ -172,7 +177,7 @@ def forest_of_rates(safety: Safety, event: str) -> ForestDisplay:
                 }
             )
         known = one["grade"] != "unknown"
-        told = f"{_rate(one['estimate'])} ({_rate(one['lower'])} to {_rate(one['upper'])})" if known else "unknown"
+        told = spread_words(one["estimate"], one["lower"], one["upper"], chance_words) if known else "unknown"
         rows.append(
             {
                 "group": group,
@@ -192,10 +197,6 @@ def forest_of_rates(safety: Safety, event: str) -> ForestDisplay:
         True,
         caution=safety.caution,
     )
-
-
-def _rate(chance: float) -> str:
-    return f"{100 * chance:.0f} %" if chance >= 0.1 else f"{100 * chance:.2g} %"
 
 
 def forest_of_differences(

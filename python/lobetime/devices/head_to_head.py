@@ -16,6 +16,7 @@ from .. import _core
 from ..cases import Cases, read_cases
 from ..caution import CAUTION
 from ..evidence import PooledStudies, pool_studies
+from ..plain import plain
 from ..reading import Source
 from ._adjust import (
     ADJUST,
@@ -128,16 +129,15 @@ class HeadToHead:
         return "\n\n".join([*parts, self.caution])
 
     def to_dict(self) -> dict[str, Any]:
-        """All figures as plain numbers and texts, the caution among them."""
-        frames = ("ratios", "by_gland", "minutes", "balance", "excluded", "coefficients")
-        out: dict[str, Any] = {name: getattr(self, name).reset_index().to_dict("records") for name in frames}
+        """Everything said, in types that JSON holds; what is not known is None."""
+        frames = ("ratios", "by_gland", "minutes", "efficiency", "balance", "excluded", "coefficients")
+        out: dict[str, Any] = {name: plain(getattr(self, name).reset_index()) for name in frames}
         return out | {
             "a": self.a,
             "b": self.b,
             "level": self.level,
             "randomised": self.randomised,
-            "efficiency": self.efficiency.reset_index().to_dict("records"),
-            "interaction": self.interaction.to_dict(),
+            "interaction": plain(self.interaction.to_dict()),
             "in_common": self.in_common,
             "adjusted_for": list(self.adjusted_for),
             "not_adjusted": dict(self.not_adjusted),

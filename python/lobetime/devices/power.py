@@ -18,7 +18,9 @@ from ..calibration import looks_mistyped
 from ..cases import Cases, read_cases
 from ..caution import CAUTION
 from ..model import TheatreTimeModel
+from ..plain import plain
 from ..reading import Source
+from .words import DeviceClass
 
 Doubles = npt.NDArray[np.float64]
 Design = Literal["superiority", "noninferiority"]
@@ -236,12 +238,15 @@ class TrialSize:
         )
 
     def to_dict(self) -> dict[str, Any]:
-        """All figures as plain numbers and texts, the caution among them."""
+        """Everything said, in types that JSON holds."""
         names = (
             *("cases_per_arm", "lower", "upper", "power", "power_se", "closed_form"),
             *("efficiency_g_min", "log_sd", "settings", "origin", "caution"),
         )
-        return {name: getattr(self, name) for name in names} | {"curve": self.curve.reset_index().to_dict("records")}
+        said: dict[str, Any] = plain(
+            {name: getattr(self, name) for name in names} | {"curve": self.curve.reset_index()}
+        )
+        return said
 
 
 def trial_size(
@@ -276,7 +281,8 @@ def trial_size(
         The unit's case mix: glands with their surgeons and case numbers are drawn from it, with replacement. Rows that
         the data checks take something in for a slip of the pen are not drawn.
     device_class, canister_ml
-        Of arm A: "reciprocating/vacuum", and its collection (infinite = continuous drain).
+        Of arm A: "reciprocating/vacuum", or with a unit's own code "reciprocating/vacuum:X1"; and its collection in mL
+        (infinite = continuous drain).
     analysis : {"two_sample", "gland_adjusted"}
         t test of the arms' log g/min, or of the arm's coefficient beside log gland.
     simulations : int
@@ -480,13 +486,11 @@ class _ModelSource:
         model: TheatreTimeModel, cases: Cases | Source, device_class: str, canister_ml: float, seed: int
     ) -> _ModelSource:
         cases = cases if isinstance(cases, Cases) else read_cases(cases)
-        blade, _, suction = device_class.partition("/")
-        if blade not in ("reciprocating", "oscillating") or suction not in ("vacuum", "peristaltic", "wall"):
-            raise _core.InvalidArgument(
-                f"device_class must be reciprocating or oscillating / vacuum, peristaltic or wall, not {device_class!r}"
-            )
+        one = DeviceClass.of(device_class)
         fitted = model._fitted_or_prior()
         values = {row["name"]: float(row["estimate"]) for row in fitted.parameter_rows()}
+        if one.device and f"device[{one.device}]" not in values:
+            raise _core.InvalidArgument(f"device_class: the model has no level of a device {one.device!r}")
         spread = {row["name"]: float(row["spread"]) for row in fitted.spreads}
         frame = cases.frame[~looks_mistyped(cases.frame)]
         log_gland = np.log(frame["gland_ml"].to_numpy(float) / 80.0)
@@ -495,8 +499,8 @@ class _ModelSource:
         left = np.where(np.isnan(number), 0.0, 1.0 / (1.0 + (np.nan_to_num(number, nan=1.0) - 1.0) / values["m_half"]))
         surgeons = frame["surgeon"] if "surgeon" in frame else pd.Series([None] * len(frame))
         own = np.array([values.get(f"surgeon_morcellation[{code}]", 0.0) for code in surgeons])
-        rate_effect = values["blade_oscillating"] * (blade == "oscillating")
-        rate_effect += values.get(f"suction_{suction}", 0.0)
+        rate_effect = values["blade_oscillating"] * (one.blade == "oscillating")
+        rate_effect += values.get(f"suction_{one.suction}", 0.0) + values.get(f"device[{one.device}]", 0.0)
         faults = fitted.fault_rates
         source = _ModelSource(
             values=values,
@@ -504,9 +508,9 @@ class _ModelSource:
             log_gland=log_gland,
             level=own + np.log1p(values["m_learn"] * left),
             nodule=np.array([fitted.hard_nodule_chance(float(v)) for v in frame["gland_ml"]]),
-            fault=float(faults.get(device_class, faults.get("other", 0.0))),
+            fault=float(faults.get(one.name, faults.get("other", 0.0))),
             rate_effect=rate_effect,
-            flow_ml_min=values[f"flow_{suction}"],
+            flow_ml_min=values[f"flow_{one.suction}"],
             canister_ml=canister_ml,
         )
         y, _ = source.cases(_generator(seed, 0xFFFF, 1), (_CASES_OF_MIX,))
@@ -517,7 +521,7 @@ class _ModelSource:
             source,
             efficiency_g_min=float(np.exp(y).mean()),
             log_sd=float(y.std()),
-            origin=f"{fit}; glands and surgeons of {len(frame)} cases, arm A {device_class}",
+            origin=f"{fit}; glands and surgeons of {len(frame)} cases, arm A {one}",
         )
 
     def _minutes_and_tissue(

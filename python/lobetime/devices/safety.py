@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
@@ -20,7 +20,9 @@ from ..cases import Cases, read_cases
 from ..caution import CAUTION
 from ..evidence import PublishedPrior, pool_rates, published_prior
 from ..model import TheatreTimeModel
+from ..plain import plain
 from ..reading import Source
+from ._saying import chance_words, spread_words
 
 Doubles = npt.NDArray[np.float64]
 
@@ -115,42 +117,35 @@ class Safety:
         return f"<Safety of {len(self.classes)} device classes{told}>"
 
     def __str__(self) -> str:
-        columns = ["class", "event", "chance", "90 % interval", "per 1,000"]
+        t = self.table
         shown = pd.DataFrame(
             {
-                "class": self.table["class"],
-                "event": self.table["event"].str.replace("_", " "),
-                "chance": [_percent(v) for v in self.table["estimate"]],
-                "90 % interval": [
-                    f"{_percent(low)} to {_percent(high)}"
-                    for low, high in zip(self.table["lower"], self.table["upper"], strict=True)
+                "class": t["class"],
+                "event": t["event"].str.replace("_", " "),
+                "chance": [
+                    spread_words(*ends, chance_words)
+                    for ends in zip(t["estimate"], t["lower"], t["upper"], strict=True)
                 ],
-                "per 1,000": _ranges(self.table, "per_1000"),
+                "per 1,000": self.ranges("per_1000"),
             }
         )
         if self.cases_per_year is not None:
-            shown["a year"] = _ranges(self.table, "per_year")
-            columns.append("a year")
-        shown["own"] = [
-            f"{e:g} of {n:g}" for e, n in zip(self.table["own_events"], self.table["own_cases"], strict=True)
-        ]
-        shown["studies"] = self.table["studies"]
-        shown["said to be"] = self.table["studies_said"].astype(str)
-        shown["grade"] = self.table["grade"]
-        shown["origin"] = self.table["origin"]
-        lost = self.minutes_lost.drop(columns="origin")
-        delay = ", ".join(self.minutes_lost["origin"].unique())
+            shown["a year"] = self.ranges("per_year")
+        shown["own"] = self.own_words()
+        shown["studies"] = self.studies_words()
+        shown["grade"] = t["grade"]
+        shown["origin"] = t["origin"]
         parts = [
             "Wall injury and malfunction by device class: the chance in this unit, 90 % interval\n"
             + shown.to_string(index=False),
-            "studies: with a source. said to be: by common practice, which names none. "
+            "studies: with a source; how many are said to be by common practice, which names none. "
             "unknown: no studies and no cases of one's own; it may be anything.",
-            f"Expected minutes lost to malfunctions, chance times delay (delay: {delay})\n"
-            + lost.to_string(float_format="{:.1f}".format, na_rep="unknown"),
+            f"Expected minutes lost to malfunctions, chance times delay; {self.delay_words()}\n"
+            + self.minutes_lost_words().to_string(),
         ]
         if len(self.context):
             told = "; ".join(
-                f"{row['event'].replace('_', ' ')} {_percent(row['estimate'])}: {row['sources']}"
+                f"{row['event'].replace('_', ' ')} {chance_words(row['estimate'])}: {row['sources']}"
                 for row in self.context.to_dict("records")
             )
             parts.append(f"Of no class in particular: {told}")
@@ -158,18 +153,46 @@ class Safety:
         return "\n\n".join([*parts, self.caution])
 
     def to_dict(self) -> dict[str, Any]:
-        """All figures as plain numbers and texts, the caution among them."""
-        plain = self.table.assign(studies_said=self.table["studies_said"].astype(str))
+        """Everything said, in types that JSON holds; what is unknown is None."""
         return {
-            "table": plain.to_dict("records"),
-            "minutes_lost": self.minutes_lost.reset_index().to_dict("records"),
-            "studies": self.studies.to_dict("records"),
-            "methods": self.methods.reset_index().to_dict("records"),
-            "context": self.context.to_dict("records"),
+            "table": plain(self.table),
+            "minutes_lost": plain(self.minutes_lost.reset_index()),
+            "studies": plain(self.studies),
+            "methods": plain(self.methods.reset_index()),
+            "context": plain(self.context),
             "cases_per_year": self.cases_per_year,
             "notes": list(self.notes),
             "caution": self.caution,
         }
+
+    def own_words(self) -> list[str]:
+        """Own events of own cases, a text a row of ``table``."""
+        return [f"{row['own_events']:g} of {row['own_cases']:g}" for row in self.table.to_dict("records")]
+
+    def studies_words(self) -> list[str]:
+        """How many studies have a source, and how many are said to be; a text a row of ``table``."""
+        return [f"{row['studies']} (said: {row['studies_said']})" for row in self.table.to_dict("records")]
+
+    def minutes_lost_words(self) -> pd.DataFrame:
+        """Minutes lost in words, mean (90 % interval): "per 100 cases" and, where known, "a year", one row a class."""
+        stems = {"per 100 cases": "per_100_cases"}
+        if self.cases_per_year is not None:
+            stems["a year"] = "per_year"
+        lost = self.minutes_lost
+        words = {}
+        for heading, stem in stems.items():
+            ends = zip(*(lost[f"{stem}_{end}"] for end in ("mean", "lower", "upper")), strict=True)
+            words[heading] = ["unknown" if math.isnan(one[0]) else spread_words(*one) for one in ends]
+        return pd.DataFrame(words, index=lost.index)
+
+    def delay_words(self) -> str:
+        """Where the minutes of a malfunction come from."""
+        return "delay of one: " + ", ".join(self.minutes_lost["origin"].unique())
+
+    def ranges(self, stem: str) -> list[str]:
+        """ "per_1000" or "per_year" in words, estimate (low to high), a text a row of ``table``."""
+        t = self.table
+        return [spread_words(*ends) for ends in zip(t[stem], t[f"{stem}_lower"], t[f"{stem}_upper"], strict=True)]
 
 
 def device_safety(
@@ -275,6 +298,13 @@ def device_safety(
         notes=tuple(notes),
         chances=chances,
     )
+
+
+def with_variants(classes: Iterable[str]) -> list[str]:
+    """The classes, and those of the package's evidence that part one of them ("oscillating/vacuum, newer")."""
+    wanted = list(dict.fromkeys(classes))
+    known = dict.fromkeys(_shipped()[0]["class"])
+    return [*wanted, *(name for name in known if name not in wanted and name.partition(",")[0] in wanted)]
 
 
 # ------------------------------------------------------------------------------------------------------- counts
@@ -671,18 +701,3 @@ def _back(effect: Doubles, n: float | Doubles) -> Doubles:
     t = np.clip(effect, least, math.pi - least)
     inner = np.sin(t) + (np.sin(t) - 1 / np.sin(t)) / n
     return np.asarray(0.5 * (1 - np.sign(np.cos(t)) * np.sqrt(np.clip(1 - inner**2, 0.0, None))))
-
-
-def _percent(chance: float) -> str:
-    if math.isnan(chance):
-        return "unknown"
-    return f"{100 * chance:.0f} %" if chance >= 0.1 else f"{100 * chance:.2g} %"
-
-
-def _ranges(table: pd.DataFrame, stem: str) -> list[str]:
-    def one(row: Any) -> str:
-        low, high = row[f"{stem}_lower"], row[f"{stem}_upper"]
-        middle = "unknown" if math.isnan(row[stem]) else f"{row[stem]:.2g}"
-        return f"{middle} ({low:.3g} to {high:.4g})"
-
-    return [one(row) for _, row in table.iterrows()]

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from .. import _core
+from ..device_classes import NewClass
 
 _WORDS = {str(column["name"]): tuple(column["words"]) for column in _core.columns()}
 _LEAST_ML, _MOST_ML = 100.0, 100_000.0  # of a canister, or of a chain: what a case may record
@@ -39,10 +40,16 @@ class DeviceClass:
             raise _core.InvalidArgument("; ".join(problems))
 
     @classmethod
-    def of(cls, value: DeviceClass | str) -> DeviceClass:
-        """From ``"oscillating/vacuum"``, or ``"oscillating/vacuum:X1"`` with a unit's own code."""
+    def of(cls, value: DeviceClass | NewClass | str) -> DeviceClass:
+        """From ``"oscillating/vacuum"``, ``"oscillating/vacuum:X1"`` with a unit's own code, or a class of its file.
+
+        A class of :func:`lobetime.read_device_classes` is written ``"oscillating/vacuum:rotating/vacuum"``, too: the
+        class that it resembles, and its own name.
+        """
         if isinstance(value, DeviceClass):
             return value
+        if isinstance(value, NewClass):
+            return cls(value.like_blade, value.like_suction, value.code)
         words, _, device = str(value).partition(":")
         parts = [part.strip().lower() for part in words.split("/")]
         if not isinstance(value, str) or len(parts) != 2:
@@ -53,12 +60,17 @@ class DeviceClass:
         return cls(parts[0], parts[1], device.strip())
 
     @property
+    def is_own(self) -> bool:
+        """Whether it is a class of the unit's own file, which enters as a device of the class that it resembles."""
+        return "/" in self.device
+
+    @property
     def name(self) -> str:
         """The class without the unit's own code."""
-        return f"{self.blade}/{self.suction}"
+        return self.device if self.is_own else f"{self.blade}/{self.suction}"
 
     def __str__(self) -> str:
-        return self.name + (f":{self.device}" if self.device else "")
+        return self.name + (f":{self.device}" if self.device and not self.is_own else "")
 
 
 @dataclass(frozen=True)
