@@ -166,14 +166,15 @@ void bind_inference(py::module_& m) {
                     rows.append(py::make_tuple(device_class_name(one.blade, one.suction), one.cases));
                 return rows;
             })
-        .def_property_readonly("device_priors",
-                               [](const FittedModel& model) {
-                                   py::dict out;
-                                   for (const DevicePrior& own : model.device_priors)
-                                       out[own.code.c_str()] = py::make_tuple(own.log_ratio, own.log_sd);
-                                   return out;
-                               },
-                               "Device codes with a prior of their own: (log_ratio, log_sd).")
+        .def_property_readonly(
+            "device_priors",
+            [](const FittedModel& model) {
+                py::dict out;
+                for (const DevicePrior& own : model.device_priors)
+                    out[own.code.c_str()] = py::make_tuple(own.log_ratio, own.log_sd);
+                return out;
+            },
+            "Device codes with a prior of their own: (log_ratio, log_sd).")
         .def_property_readonly("fault_rates",
                                [](const FittedModel& model) {
                                    py::dict rates;

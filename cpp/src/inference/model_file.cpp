@@ -275,8 +275,8 @@ FittedModel parse(std::string_view json_text) {
         for (const Json& one : list(root, "device_priors", "")) {
             const std::string path = "device_priors.";
             model.device_priors.push_back({text(one, "code", path), number(one, "log_ratio", path, -5.0, 5.0),
-                                           number(one, "log_sd", path, 1e-6, 5.0),
-                                           origin_from(one, path), text(one, "source", path)});
+                                           number(one, "log_sd", path, 1e-6, 5.0), origin_from(one, path),
+                                           text(one, "source", path)});
             if (model.device_priors.back().code.empty()) refuse(path + "code", "a text that is not blank");
         }
     }

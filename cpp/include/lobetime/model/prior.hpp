@@ -49,8 +49,8 @@ struct RatePrior {
     std::string source;
 };
 
-/// What is believed of one device's level, the log ratio of its blade rate to its class's, apart from the spread between
-/// devices: how a device class that the formulas do not know enters.
+/// What is believed of one device's level, the log ratio of its blade rate to its class's, apart from the spread
+/// between devices: how a device class that the formulas do not know enters.
 struct DevicePrior {
     std::string code;
     double log_ratio = 0.0;
