@@ -95,6 +95,7 @@ void expect_equal(const FittedModel& a, const FittedModel& b) {
     }
     EXPECT_EQ(a.hard_nodule_rate.events, b.hard_nodule_rate.events);
     EXPECT_EQ(a.hard_nodule_rate.cases, b.hard_nodule_rate.cases);
+    EXPECT_EQ(a.experience_recorded, b.experience_recorded);
     EXPECT_EQ(a.faults_recorded, b.faults_recorded);
     EXPECT_EQ(a.hard_nodules_recorded, b.hard_nodules_recorded);
     EXPECT_EQ(a.canisters_recorded, b.canisters_recorded);

@@ -335,6 +335,21 @@ TEST(Predict, AKnownSurgeonWithoutAnyNumberHasNoCaseNumber) {
     EXPECT_EQ(e.learning_min, 0.0);
 }
 
+// Whether a unit keeps case numbers and surgeons or not, its like cases take as long as they did.
+TEST(Predict, AUnitThatNamesNobodyIsPredictedAsItWasFitted) {
+    FittedModel model = fitted();
+    CaseTable blank = bookings(1);
+    blank.surgeon = {""};
+    blank.surgeon_case_no = {std::nan("")};
+    EXPECT_THAT(predict(model, blank, with(100)).flags[0], ::testing::Contains(Flag::experience_unknown));
+    model.experience_recorded = false;
+    CaseTable experienced = blank;
+    experienced.surgeon_case_no = {1e9};
+    const Prediction unknown = predict(model, blank, with(100));
+    EXPECT_THAT(unknown.flags[0], ::testing::Not(::testing::Contains(Flag::experience_unknown)));
+    EXPECT_EQ(unknown.minutes, predict(model, experienced, with(100)).minutes);
+}
+
 TEST(Predict, FlagsNothingWhereNothingIsGuessed) {
     EXPECT_THAT(flags_of(fitted(), [](CaseTable&) {}), IsEmpty());
 }

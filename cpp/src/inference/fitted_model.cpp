@@ -231,6 +231,8 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     std::sort(model.device_classes.begin(), model.device_classes.end(), [](const auto& a, const auto& b) {
         return std::tie(b.cases, a.blade, a.suction) < std::tie(a.cases, b.blade, b.suction);
     });
+    model.experience_recorded = std::any_of(cases.surgeon_case_no.begin(), cases.surgeon_case_no.end(),
+                                            [](double number) { return std::isfinite(number); });
     model.faults_recorded = all_faults.recorded >= kKeptFrom;
     model.hard_nodules_recorded = nodules.recorded >= kKeptFrom;
     for (const auto& [name, own] : faults) {

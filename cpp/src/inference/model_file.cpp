@@ -286,6 +286,8 @@ FittedModel parse(std::string_view json_text) {
     model.hard_nodule_odds_80 = number(root, "hard_nodule_odds_80", "", 1e-15, 1e15);
     model.hard_nodule_power = number(root, "hard_nodule_power", "", -10.0, 10.0);
     model.held_out = held_out_from(field_of(root, "held_out", ""));
+    // Not in files of before: then as they were read.
+    if (root.contains("experience_recorded")) model.experience_recorded = flag(root, "experience_recorded", "");
     model.faults_recorded = flag(root, "faults_recorded", "");
     model.hard_nodules_recorded = flag(root, "hard_nodules_recorded", "");
     model.canisters_recorded = flag(root, "canisters_recorded", "");
@@ -367,6 +369,7 @@ std::string model_to_json(const FittedModel& model) {
     root["hard_nodule_odds_80"] = finite(model.hard_nodule_odds_80, "hard_nodule_odds_80");
     root["hard_nodule_power"] = finite(model.hard_nodule_power, "hard_nodule_power");
     root["held_out"] = held_out_json(model.held_out);
+    root["experience_recorded"] = model.experience_recorded;
     root["faults_recorded"] = model.faults_recorded;
     root["hard_nodules_recorded"] = model.hard_nodules_recorded;
     root["canisters_recorded"] = model.canisters_recorded;

@@ -85,6 +85,7 @@ ParameterDraws draw_parameters(const FittedModel& model, const PredictOptions& o
 struct BookedCase {
     CaseFeatures features;
     std::string surgeon, device;
+    bool surgeon_in_noise = false;  ///< no surgeon is named, here or in the history: the cases' noise holds them
     const DevicePrior* device_prior = nullptr;  ///< of a device that the fit has not seen
     bool surgeon_known = false, device_known = false, experience_known = false;
     bool blade_known = false, suction_known = false;
@@ -273,6 +274,7 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
             if (own.code == one.device) one.device_prior = &own;
         }
         one.surgeon_known = one.features.surgeon >= 0;
+        one.surgeon_in_noise = model.has_history() && model.surgeons.empty() && one.surgeon.empty();
         one.device_known = one.features.device >= 0 || one.device.empty();
         one.blade_known = bookings.blade[i] != BladeMotion::unknown;
         one.suction_known = bookings.suction[i] != Suction::unknown;
@@ -284,6 +286,11 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
             one.features.cases_done = std::isnan(last) ? kPlateau : last;
             one.experience_known = true;
         }
+        if (!one.experience_known && !model.experience_recorded) {
+            // As the fit took every case; its level holds whatever experience the unit has.
+            one.features.cases_done = kPlateau;
+            one.experience_known = true;
+        }
         one.fault_rate = model.faults_recorded || !model.has_history()
                              ? fault_rate_of(model, bookings.blade[i], bookings.suction[i])
                              : 0.0;
@@ -293,7 +300,7 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
         if (model.has_history() &&
             (bookings.gland_ml[i] < model.gland_min_ml || bookings.gland_ml[i] > model.gland_max_ml))
             flags.push_back(Flag::gland_beyond_range);
-        if (!one.surgeon_known && model.has_history()) flags.push_back(Flag::surgeon_unseen);
+        if (!one.surgeon_known && !one.surgeon_in_noise && model.has_history()) flags.push_back(Flag::surgeon_unseen);
         if (!one.experience_known) flags.push_back(Flag::experience_unknown);
         if (!one.blade_known || !one.suction_known) {
             flags.push_back(Flag::device_class_unknown);
@@ -353,7 +360,7 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
             if (one.surgeon_known) {
                 u = level(model.layout.surgeon_enucleation_index(one.features.surgeon));
                 v = level(model.layout.surgeon_morcellation_index(one.features.surgeon));
-            } else {
+            } else if (!one.surgeon_in_noise) {
                 for (Eigen::Index k = 0; k < kPack; ++k) {
                     const auto unseen = one.surgeon_stream.normals(first + static_cast<std::uint64_t>(k));
                     u[k] = parameters.groups(row + k, 0) * unseen[0];

@@ -200,13 +200,15 @@ def forest_of_rates(safety: Safety, event: str) -> ForestDisplay:
 
 
 def forest_of_differences(
-    results: Mapping[str, HeadToHead] | None = None, outcome: str = "efficiency_g_min"
+    results: HeadToHead | Mapping[str, HeadToHead] | None = None, outcome: str = "efficiency_g_min"
 ) -> ForestDisplay:
     """Differences of device classes: the published pooled one, and comparisons of one's own by name, not drawn yet.
 
     ``outcome``: "efficiency_g_min" or "morcellation_min". A comparison of an oscillating with a reciprocating class is
     drawn in the direction of the published row, with the pooling of both; any other is drawn B minus A alone.
     """
+    if isinstance(results, HeadToHead):
+        results = {"this unit": results}
     published = published_head_to_heads().set_index("outcome", drop=False)
     if outcome not in published.index:
         raise _core.InvalidArgument(f"outcome must be one of {', '.join(published.index)}, not {outcome!r}")

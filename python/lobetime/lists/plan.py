@@ -741,8 +741,8 @@ class Plan:
     ) -> WhatIf:
         """The same planned with something changed, and the difference it makes.
 
-        ``plan.what_if(extra_sets=1, on="Tuesday")``, ``plan.what_if(canister_ml=3000)``,
-        ``plan.what_if(overrun_risk=0.15)``.
+        ``plan.what_if(extra_sets=1, on="Tuesday")`` (with ``device_class`` where several are limited),
+        ``plan.what_if(canister_ml=3000)``, ``plan.what_if(overrun_risk=0.15)``.
 
         Parameters
         ----------

@@ -70,6 +70,8 @@ struct FittedModel {
     Rate hard_nodule_rate;                                  ///< of the unit's glands on average
     double hard_nodule_odds_80 = 0.0;                       ///< at 80 mL; they grow with the gland to hard_nodule_power
     double hard_nodule_power = 0.0;
+    /// false: no case had a case number, so all were taken as by experienced surgeons, and so are bookings without one
+    bool experience_recorded = true;
     bool faults_recorded = false;        ///< false: their delays are in the residuals already
     bool hard_nodules_recorded = false;  ///< likewise
     bool canisters_recorded = false;
