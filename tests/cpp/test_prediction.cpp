@@ -344,7 +344,7 @@ TEST(Predict, AUnitThatNamesNobodyIsPredictedAsItWasFitted) {
     EXPECT_THAT(predict(model, blank, with(100)).flags[0], ::testing::Contains(Flag::experience_unknown));
     model.experience_recorded = false;
     CaseTable experienced = blank;
-    experienced.surgeon_case_no = {1e9};
+    experienced.surgeon_case_no = {1e15 + 1.0};
     const Prediction unknown = predict(model, blank, with(100));
     EXPECT_THAT(unknown.flags[0], ::testing::Not(::testing::Contains(Flag::experience_unknown)));
     EXPECT_EQ(unknown.minutes, predict(model, experienced, with(100)).minutes);

@@ -277,7 +277,7 @@ def test_the_model_file_holds_no_case(model, tmp_path):
         (b"\xff\xfe\x00", "not JSON"),
         (b"{}", "not a lobetime model"),
         (b'{"format": "lobetime model", "version": 99}', "version 99 is not known"),
-        (b'{"format": "lobetime model", "version": 3}', "missing"),
+        (b'{"format": "lobetime model", "version": 4}', "missing"),
         (b"__import__('os')", "not JSON"),
     ],
 )

@@ -270,15 +270,12 @@ FittedModel parse(std::string_view json_text) {
     model.surgeon_enucleation = group_from(root, "surgeon_enucleation");
     model.surgeon_morcellation = group_from(root, "surgeon_morcellation");
     model.device = group_from(root, "device");
-    // Files of units without such a device need not have it.
-    if (root.contains("device_priors")) {
-        for (const Json& one : list(root, "device_priors", "")) {
-            const std::string path = "device_priors.";
-            model.device_priors.push_back({text(one, "code", path), number(one, "log_ratio", path, -5.0, 5.0),
-                                           number(one, "log_sd", path, 1e-6, 5.0), origin_from(one, path),
-                                           text(one, "source", path)});
-            if (model.device_priors.back().code.empty()) refuse(path + "code", "a text that is not blank");
-        }
+    for (const Json& one : list(root, "device_priors", "")) {
+        const std::string path = "device_priors.";
+        model.device_priors.push_back({text(one, "code", path), number(one, "log_ratio", path, -5.0, 5.0),
+                                       number(one, "log_sd", path, 1e-6, 5.0), origin_from(one, path),
+                                       text(one, "source", path)});
+        if (model.device_priors.back().code.empty()) refuse(path + "code", "a text that is not blank");
     }
     for (const Json& one : list(root, "fault_rates", ""))
         model.fault_rates.push_back({text(one, "name", "fault_rates."), rate_from(one, "fault_rates.")});
@@ -286,8 +283,7 @@ FittedModel parse(std::string_view json_text) {
     model.hard_nodule_odds_80 = number(root, "hard_nodule_odds_80", "", 1e-15, 1e15);
     model.hard_nodule_power = number(root, "hard_nodule_power", "", -10.0, 10.0);
     model.held_out = held_out_from(field_of(root, "held_out", ""));
-    // Not in files of before: then as they were read.
-    if (root.contains("experience_recorded")) model.experience_recorded = flag(root, "experience_recorded", "");
+    model.experience_recorded = flag(root, "experience_recorded", "");
     model.faults_recorded = flag(root, "faults_recorded", "");
     model.hard_nodules_recorded = flag(root, "hard_nodules_recorded", "");
     model.canisters_recorded = flag(root, "canisters_recorded", "");
@@ -354,15 +350,13 @@ std::string model_to_json(const FittedModel& model) {
     root["surgeon_enucleation"] = group_json("surgeon_enucleation", model.surgeon_enucleation);
     root["surgeon_morcellation"] = group_json("surgeon_morcellation", model.surgeon_morcellation);
     root["device"] = group_json("device", model.device);
-    if (!model.device_priors.empty()) {
-        root["device_priors"] = Json::array();
-        for (const DevicePrior& own : model.device_priors)
-            root["device_priors"].push_back({{"code", own.code},
-                                             {"log_ratio", finite(own.log_ratio, "device_priors")},
-                                             {"log_sd", finite(own.log_sd, "device_priors")},
-                                             {"origin", origin_words(own.origin)},
-                                             {"source", own.source}});
-    }
+    root["device_priors"] = Json::array();
+    for (const DevicePrior& own : model.device_priors)
+        root["device_priors"].push_back({{"code", own.code},
+                                         {"log_ratio", finite(own.log_ratio, "device_priors")},
+                                         {"log_sd", finite(own.log_sd, "device_priors")},
+                                         {"origin", origin_words(own.origin)},
+                                         {"source", own.source}});
     root["fault_rates"] = Json::array();
     for (const auto& [name, rate] : model.fault_rates) root["fault_rates"].push_back(rate_json(name, rate));
     root["hard_nodule_rate"] = rate_json("hard_nodule", model.hard_nodule_rate);
