@@ -155,7 +155,13 @@ def read_bookings(
     return Bookings(*_read(source, "bookings", columns, device_classes))
 
 
-def check_file(source: Source, kind: Kind | None = None, *, columns: Mapping[str, str] | None = None) -> pd.DataFrame:
+def check_file(
+    source: Source,
+    kind: Kind | None = None,
+    *,
+    columns: Mapping[str, str] | None = None,
+    device_classes: DeviceClasses | Source | None = None,
+) -> pd.DataFrame:
     """Everything that `read_cases` or `read_bookings` would refuse or warn about, as one table.
 
     Parameters
@@ -170,13 +176,14 @@ def check_file(source: Source, kind: Kind | None = None, *, columns: Mapping[str
         and ``message`` (what is allowed, or what looks wrong). ``attrs["kind"]`` says how the source was read,
         ``attrs["n_cases"]`` how many cases it has.
     """
+    classes = None if device_classes is None else read_device_classes(device_classes)
     try:
         sheet = open_sheet(source, "case")
     except InvalidData as refused:
         problems, found, n_cases = refused.problems, pd.DataFrame(columns=WARNING_COLUMNS), 0
     else:
         kind = kind or _kind_of(sheet, columns or {})
-        checked = _check(sheet, kind, columns or {})
+        checked = _check(sheet, kind, columns or {}, classes)
         problems, found, n_cases = checked.problems, checked.warnings, len(sheet.rows)
     problems = problems.rename(columns={"allowed": "message"}).assign(severity="problem", kind="")
     everything = pd.concat([problems, found.assign(severity="warning")]).sort_values("row", kind="stable")

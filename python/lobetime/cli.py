@@ -417,6 +417,7 @@ def check(
         ),
     ] = None,
     column: _ColumnOption = [],  # noqa: B006 - typer copies it
+    device_classes: _ClassesOption = None,
     csv: _CsvOption = None,
     json: _JsonOption = False,
 ) -> None:
@@ -427,7 +428,8 @@ def check(
     _check_output(csv, "--csv", file)
     mapping = _columns(column)
     with _busy(f"checking {file.name}"):
-        findings = lt.check_file(file, kind.value if kind else None, columns=mapping)
+        classes = _classes(device_classes)
+        findings = lt.check_file(file, kind.value if kind else None, columns=mapping, **classes)
     n_problems = int((findings["severity"] == "problem").sum())
     n_warnings = len(findings) - n_problems
     read_as, n_cases = findings.attrs["kind"], findings.attrs["n_cases"]
@@ -1843,6 +1845,7 @@ def monitor(
     draws: Annotated[int, typer.Option("--draws", min=1000, max=10_000_000, help="Draws a case.")] = 4096,
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**64 - 1, help="The same seed gives the same charts.")] = 1,
     column: _ColumnOption = [],  # noqa: B006 - typer copies it
+    device_classes: _ClassesOption = None,
     csv: _CsvOption = None,
     json: _JsonOption = False,
 ) -> None:
@@ -1858,12 +1861,13 @@ def monitor(
     _check_output(csv, "--csv", history, model)
     mapping = _columns(column)
     with _busy(f"reading {history.name}"):
-        cases = _read(lt.read_cases, history, mapping)
+        classes = _classes(device_classes)
+        cases = _read(lt.read_cases, history, mapping, **classes)
     found = cases.warnings
     watched = cases
     if since is not None:
         earlier, watched = _split(cases, since)
-    fitted = _load(model) if model is not None else _fit(lt.TheatreTimeModel(), earlier)
+    fitted, _ = _model_of(model, earlier, classes)
     with _busy(f"monitoring {_count(len(watched), 'case')}"), warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always", lt.MonitorWarning)
         told = lt.monitor(

@@ -143,7 +143,21 @@ class PublishedPrior:
     @property
     def table(self) -> pd.DataFrame:
         """One row a number: unit, centre, low, high (90 % of units lie between), origin, source, meaning."""
-        return _prior_table(self.core)
+        table = _prior_table(self.core)
+        own = [
+            {
+                "name": f"device[{row.code}]",
+                "unit": "log ratio",
+                "centre": math.log(row.rate_ratio),
+                "low": math.log(row.rate_low),
+                "high": math.log(row.rate_high),
+                "origin": "assumption",
+                "source": row.source,
+                "meaning": f"blade rate against {row.like}",
+            }
+            for row in self.classes
+        ]
+        return pd.concat([table, pd.DataFrame(own).set_index("name")]) if own else table
 
     @property
     def pooled(self) -> pd.DataFrame:

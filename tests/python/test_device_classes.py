@@ -144,6 +144,14 @@ def test_priors_with_and_without_classes_differ() -> None:
     assert with_classes != lt.PublishedPrior()
     assert with_classes != lt.PublishedPrior(device_classes=CLASSES.head(1))
     assert "rotating/vacuum like oscillating/vacuum" in repr(with_classes)
+    row = with_classes.table.loc["device[rotating/vacuum]"]
+    assert (row["low"], row["centre"], row["high"]) == pytest.approx((np.log(0.5), 0.0, np.log(2.0)))
+    assert row["source"] == CLASSES["source"][0]
+
+
+def test_a_file_is_checked_with_its_classes(history: pd.DataFrame) -> None:
+    assert "problem" in set(lt.check_file(history)["severity"])
+    assert "problem" not in set(lt.check_file(history, device_classes=CLASSES)["severity"])
 
 
 def test_it_is_compared_with_the_others_and_never_first_unseen() -> None:

@@ -347,7 +347,7 @@ class Decision:
         information = self.information.drop("everything")
         most = information.iloc[int(information["gain"].to_numpy().argmax())]
         if most["gain"] > 2 * most["se"]:
-            lines.append(f"The uncertainty that matters most is that of {most.name}.")
+            lines.append(f"The uncertainty that matters most is that of {str(most.name).replace('_', ' ')}.")
         else:
             lines.append("As far as so many draws can tell, nothing learnt of one criterion would change the choice.")
         return [*lines, self._more_words()]
@@ -369,7 +369,7 @@ class Decision:
         ]
         for name in self.names:
             worst, best = self.scale[name]
-            said.append(f"{name} ({CRITERIA[name]}): worst {worst:.4g}, best {best:.4g}")
+            said.append(f"{name.replace('_', ' ')} ({CRITERIA[name]}): worst {worst:.4g}, best {best:.4g}")
         if "malfunction" in self.names:
             said.append("a malfunction counts as an event and, by its minutes, in efficiency as well")
         if "cost" in self.names:

@@ -567,8 +567,10 @@ def choose_lists(
     solver = _Solver(problem, effort or Effort(), progress)
     solver.pool = {(column.group, column.cases): column for column in known}
     found = solver.run()
-    while solver.moment_error > _MOMENT_MARGIN * solver.moment_allowance and solver.clock.left > 0:
+    while _MOMENT_MARGIN * solver.moment_allowance < solver.moment_error and solver.clock.left > 0:
+        if solver.moment_allowance >= 1.0:
+            break  # nothing is passed over any more
         # Lists near the limit came so near to being passed over unseen that others may have been.
-        solver.moment_allowance *= _WIDER
+        solver.moment_allowance = min(_WIDER * solver.moment_allowance, 1.0)
         found = solver.run()
     return found, list(solver.pool.values())
