@@ -1864,9 +1864,7 @@ def monitor(
         classes = _classes(device_classes)
         cases = _read(lt.read_cases, history, mapping, **classes)
     found = cases.warnings
-    watched = cases
-    if since is not None:
-        earlier, watched = _split(cases, since)
+    earlier, watched = (None, cases) if since is None else _split(cases, since)
     fitted, _ = _model_of(model, earlier, classes)
     with _busy(f"monitoring {_count(len(watched), 'case')}"), warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always", lt.MonitorWarning)
