@@ -198,7 +198,7 @@ def test_version_says_what_runs():
 
 
 def test_losses_offered_are_the_engines():
-    assert sorted(cli.Loss) == sorted(_core.loss_names())
+    assert sorted(cli.fit.Loss) == sorted(_core.loss_names())
 
 
 def test_module_runs_as_a_program():
