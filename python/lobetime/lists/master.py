@@ -174,14 +174,25 @@ class _Linear:
         return -highs.getInfo().objective_function_value, shares, duals
 
     def choose(
-        self, columns: Sequence[Column], nodes: int, seconds: float, enough: float = math.inf
+        self,
+        columns: Sequence[Column],
+        nodes: int,
+        seconds: float,
+        *,
+        enough: float = math.inf,
+        least: float = -math.inf,
     ) -> tuple[list[Column] | None, bool]:
         """The best whole choice among columns that HiGHS finds in so many nodes, and whether it is proven to be.
 
-        One of a value that is ``enough`` ends the search. None if none was found that places what must be.
+        One of a value that is ``enough`` ends the search; of less than ``least`` none is sought. None if none was found
+        that places what must be; where that is proven, too, there is none.
         """
         highs = self._fresh([], columns)
         n = len(columns)
+        if math.isfinite(least):
+            values = np.array([self.stage.value(column) for column in columns])
+            used = np.flatnonzero(values).astype(np.int32)
+            highs.addRow(least - 1e-6 * max(abs(least), 1.0), self._kinds.kHighsInf, len(used), used, values[used])
         for k in range(n):
             highs.changeColBounds(k, 0.0, float(len(self.problem.groups[columns[k].group].sessions)))
             highs.changeColIntegrality(k, self._kinds.HighsVarType.kInteger)
@@ -193,11 +204,14 @@ class _Linear:
         if math.isfinite(seconds):
             highs.setOptionValue("time_limit", max(seconds, 2.0))
         highs.run()
+        status, is_now = highs.getModelStatus(), self._kinds.HighsModelStatus
+        if status == is_now.kInfeasible:
+            return None, True
         values = np.asarray(highs.getSolution().col_value)
         info = highs.getInfo()
         if len(values) != n or info.primal_solution_status != 2:
             return None, False
-        proven = highs.getModelStatus() == self._kinds.HighsModelStatus.kOptimal
+        proven = status == is_now.kOptimal
         return [column for column, x in zip(columns, values, strict=True) for _ in range(round(x))], proven
 
 
@@ -210,6 +224,7 @@ class _Solver:
         self.progress = progress
         self.pool: dict[tuple[int, tuple[int, ...]], Column] = {}
         self.moment_error, self.moment_allowance = 0.0, self.effort.moment_error
+        self.incumbent: list[Column] | None = None  # of a search before, under a narrower allowance
         self.interrupted = False
 
     def interrupt(self) -> None:
@@ -360,14 +375,23 @@ class _Solver:
         return half_gap
 
     def close(
-        self, stage: _Stage, linear: _Linear, duals: _Duals, bound: float, incumbent: list[Column] | None
+        self,
+        stage: _Stage,
+        linear: _Linear,
+        duals: _Duals,
+        bound: float,
+        incumbent: list[Column] | None,
+        relaxed: float,
     ) -> tuple[list[Column] | None, float]:
-        """A whole choice from the columns found, then from all that could improve on it; with it, perhaps the proof."""
+        """A whole choice from the columns found, then from all that could improve on it; with it, perhaps the proof.
+
+        ``relaxed`` is the bound that the dual prices give, ``bound`` the same after what is known of whole choices.
+        """
         if incumbent is not None and self._done(stage, incumbent, bound):
             return incumbent, bound
         try:
             enough = bound - self.effort.gap * abs(bound)
-            chosen, _ = linear.choose(linear.columns, self.effort.mip_nodes, self.clock.left, enough)
+            chosen, _ = linear.choose(linear.columns, self.effort.mip_nodes, self.clock.left, enough=enough)
         except KeyboardInterrupt:
             self.interrupt()
             chosen = None
@@ -378,8 +402,11 @@ class _Solver:
             return incumbent, bound
         scale = max(abs(bound), 1.0)
         value = self._value(stage, incumbent) if incumbent is not None else bound - 0.05 * scale
-        # A list of a better plan is worth more than its session's price less the gap.
-        gap = max(bound - value, 0.0) + 1e-6 * scale
+        # A list of a better plan is worth more than its session's price less the gap. Better is, where costs come in
+        # steps, a whole step better.
+        step = self._step() if stage.placing == 0 and incumbent is not None else 0.0
+        least = value + step
+        gap = max(relaxed - least, 0.0) + 1e-6 * scale
         keep = max(_MOST_ENUMERATED // max(len(self.problem.groups), 1), 500)
         try:
             found, _, complete = self._price(
@@ -389,16 +416,19 @@ class _Solver:
             self.interrupt()
             return incumbent, bound
         seen_all = complete and all(len(columns) < keep for columns in found)
-        linear.add(self._take(column for columns in found for column in columns))
+        # Not kept: there are many, and hardly one of them would enter the linear programme.
         able = [c for c in linear.columns if self._reduced(stage, duals, c) >= duals.groups[c.group] - gap]
+        able += [column for columns in found for column in columns]
         try:
             nodes = max(min(self.effort.mip_nodes, _MIP_WORK // max(len(able), 1)), _FEWEST_MIP_NODES)
-            chosen, proven = linear.choose(able, nodes, self.clock.left)
+            chosen, proven = linear.choose(able, nodes, self.clock.left, least=least if step else -math.inf)
         except KeyboardInterrupt:
             self.interrupt()
             return incumbent, bound
         incumbent = self._better(stage, incumbent, chosen)
+        self._take(incumbent or ())
         if seen_all and proven and incumbent is not None:
+            # Nothing is better than this: what was chosen is the best of all, or there is no better choice than before.
             bound = min(bound, self._value(stage, incumbent))
         return incumbent, bound
 
@@ -464,21 +494,23 @@ class _Solver:
         # No plan costs more than every session at its dearest, so its worth is at most the value's bound and this.
         dearest = placing.costing * self._most_costs()
         bound = self._whole(min(bound + dearest, everything))
-        chosen: list[Column] | None = None
+        chosen = self.incumbent
         if bound >= everything * (1 - 1e-9) and costs > 0:
             # All may fit: then the least cost of placing all decides at once.
-            chosen, cost_bound = self.cheapest(_Stage(0.0, 1.0, all_placed=True), None)
+            all_placed = chosen is not None and math.fsum(c.worth for c in chosen) >= everything * (1 - 1e-9)
+            chosen, cost_bound = self.cheapest(_Stage(0.0, 1.0, all_placed=True), chosen if all_placed else None)
             if chosen is not None:
                 return self._chosen(chosen, everything, cost_bound, stock_prices, session_prices)
             if cost_bound > self._most_costs() * (1 + 1e-9):
                 # Not even at the cost of every session, so at least one case is left out.
                 everything -= float(best_worth.min(initial=math.inf, where=best_worth > 0))
             # Not all together in whole lists: what is the most, then?
+            chosen = self.incumbent
             there = {(c.group, c.cases) for c in linear.columns}
             linear.add([c for key, c in self.pool.items() if key not in there])
             bound, duals = self.converge(placing, linear, scale=max(everything, 1.0) / max(problem.n_cases, 1))
             bound = self._whole(min(bound + dearest, everything))
-        chosen, bound = self.close(placing, linear, duals, bound, chosen)
+        chosen, bound = self.close(placing, linear, duals, bound, chosen, bound)
         if chosen is None:
             raise _core.InvalidArgument("no lists keep every rule and place the cases that must be placed")
         worth = math.fsum(column.worth for column in chosen)
@@ -509,11 +541,11 @@ class _Solver:
         dear = max((self._most_cost(group.rule.minutes) for group in self.problem.groups), default=1.0)
         linear = _Linear(self.problem, stage, penalty=10.0 * dear)
         linear.add(list(self.pool.values()))
-        bound, duals = self.converge(stage, linear, scale=dear / max(sessions, 1))
-        bound = -self._granular(-bound)
+        relaxed, duals = self.converge(stage, linear, scale=dear / max(sessions, 1))
+        bound = -self._granular(-relaxed)
         if -bound > self._most_costs() * (1 + 1e-9):
             return incumbent, -bound
-        incumbent, bound = self.close(stage, linear, duals, bound, incumbent)
+        incumbent, bound = self.close(stage, linear, duals, bound, incumbent, relaxed)
         return incumbent, self._granular(-bound)
 
     def _granular(self, cost: float) -> float:
@@ -572,5 +604,6 @@ def choose_lists(
             break  # nothing is passed over any more
         # Lists near the limit came so near to being passed over unseen that others may have been.
         solver.moment_allowance = min(_WIDER * solver.moment_allowance, 1.0)
+        solver.incumbent = found.columns
         found = solver.run()
     return found, list(solver.pool.values())
