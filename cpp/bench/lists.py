@@ -11,33 +11,10 @@ import argparse
 import math
 import time
 
-import numpy as np
-
-from lobetime import _core
-from lobetime.datasets import WaitingList, simulate_waiting_list
+from lobetime.datasets import simulate_waiting_list, waiting_list_problem
 from lobetime.lists.master import Effort, choose_lists
-from lobetime.lists.problem import Group, ListProblem
 
 DRAWS = 32_768
-
-
-def problem_of(waiting: WaitingList, seed: int) -> ListProblem:
-    n = len(waiting.cv)
-    base = waiting.draw(DRAWS, seed)
-    between = np.full((8, DRAWS), waiting.turnover_min, np.float32)
-    between[0] = 0
-    everyone, groups = tuple(range(n)), []
-    for surgeon, speed in enumerate(waiting.speed):
-        times = _core.ListTimes(base * np.float32(speed), between, 4096)
-        for minutes in np.unique(waiting.session_min):
-            where = np.flatnonzero((waiting.session_surgeon == surgeon) & (waiting.session_min == minutes))
-            if len(where):
-                most_large = waiting.most_large_short if minutes <= 240 else n
-                rule = _core.ListRule(minutes=float(minutes), overrun_risk=0.2, most_large=most_large)
-                sessions = tuple(int(at) for at in where)
-                groups.append(Group(times, rule, everyone, everyone, sessions, np.ones(n), np.empty((n, 0))))
-    large = waiting.gland_ml > waiting.large_ml
-    return ListProblem(n, tuple(groups), _core.ListCost(open_per_min=1.0), large)
 
 
 def main() -> None:
@@ -52,7 +29,8 @@ def main() -> None:
     for size in asked.sizes:
         cases, sessions = (int(part) for part in size.split("/"))
         for seed in range(1, asked.seeds + 1):
-            problem = problem_of(simulate_waiting_list(cases, sessions // 3, seed), seed)
+            waiting = simulate_waiting_list(cases, sessions // 3, seed)
+            problem = waiting_list_problem(waiting, draws=DRAWS, seed=seed, overrun_risk=0.2)
             start = time.perf_counter()
             found, _ = choose_lists(problem, Effort(gap=gaps.get(size, 0.01), time_limit_s=asked.time_limit))
             took = time.perf_counter() - start

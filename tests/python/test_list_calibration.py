@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from lobetime import _core
-from lobetime.datasets import WaitingList, simulate_waiting_list
+from lobetime.datasets import WaitingList, simulate_waiting_list, waiting_list_problem
 from lobetime.lists.master import Effort, choose_lists
 from lobetime.lists.problem import Group, ListProblem
 
@@ -16,24 +16,9 @@ RISK = 0.2
 
 
 def as_problem(waiting: WaitingList, seed: int) -> ListProblem:
-    n = len(waiting.cv)
-    base = waiting.draw(DRAWS, seed)
-    between = np.full((8, DRAWS), waiting.turnover_min, np.float32)
-    between[0] = 0
     # As the planner has it: what decides is a standard error stricter.
     strict = RISK - np.sqrt(RISK * (1 - RISK) / DRAWS)
-    everyone, groups = tuple(range(n)), []
-    for surgeon, speed in enumerate(waiting.speed):
-        times = _core.ListTimes(base * np.float32(speed), between, 4096)
-        for minutes in np.unique(waiting.session_min):
-            where = np.flatnonzero((waiting.session_surgeon == surgeon) & (waiting.session_min == minutes))
-            most_large = waiting.most_large_short if minutes <= 240 else n
-            rule = _core.ListRule(minutes=float(minutes), overrun_risk=strict, most_large=most_large)
-            if len(where):
-                sessions = tuple(int(at) for at in where)
-                groups.append(Group(times, rule, everyone, everyone, sessions, np.ones(n), np.empty((n, 0))))
-    large = waiting.gland_ml > waiting.large_ml
-    return ListProblem(n, tuple(groups), _core.ListCost(open_per_min=1.0), large)
+    return waiting_list_problem(waiting, draws=DRAWS, seed=seed, overrun_risk=strict)
 
 
 def ends(waiting: WaitingList, group: Group, cases: tuple[int, ...], draws: int, seed: int) -> np.ndarray:

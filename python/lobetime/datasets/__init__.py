@@ -8,7 +8,7 @@ Everything in here is invented and labelled so: case ids start with INV, surgeon
 `simulate_unit`
     A unit of any size from a `UnitTruth`, clean or spoilt by a `Mess`.
 `simulate_waiting_list`
-    Waiting cases and sessions whose times have a known law.
+    Waiting cases and sessions whose times have a known law; `waiting_list_problem` is the choice they pose.
 `noise_free`, `expected_swaps`
     The model's formulas in plain numpy, independent of the compiled core.
 """
@@ -37,7 +37,7 @@ from ._simulate import (
     noise_free,
     simulate_unit,
 )
-from ._waiting import WaitingList, simulate_waiting_list
+from ._waiting import WaitingList, simulate_waiting_list, waiting_list_problem
 
 __all__ = [
     "BOOKING_COLUMNS",
@@ -64,5 +64,6 @@ __all__ = [
     "simulate_demo_stock",
     "simulate_unit",
     "simulate_waiting_list",
+    "waiting_list_problem",
     "write_demo_files",
 ]

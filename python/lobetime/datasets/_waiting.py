@@ -7,6 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from .. import _core
+from ..lists.problem import Group, ListProblem
+
 Doubles = npt.NDArray[np.float64]
 
 
@@ -57,3 +60,25 @@ def simulate_waiting_list(n_cases: int = 60, n_days: int = 10, seed: int = 1, su
         session_surgeon=rng.integers(0, surgeons, 3 * n_days),
         speed=np.linspace(0.85, 1.3, surgeons),
     )
+
+
+def waiting_list_problem(waiting: WaitingList, *, draws: int, seed: int, overrun_risk: float) -> ListProblem:
+    """The choice that places all cases on the fewest minutes of sessions, each list at that risk on so many draws.
+
+    Sessions of one surgeon and one length are alike, so they make a group.
+    """
+    n = len(waiting.cv)
+    base = waiting.draw(draws, seed)
+    between = np.full((8, draws), waiting.turnover_min, np.float32)
+    between[0] = 0
+    everyone, groups = tuple(range(n)), []
+    for surgeon, speed in enumerate(waiting.speed):
+        times = _core.ListTimes(base * np.float32(speed), between, 4096)
+        for minutes in np.unique(waiting.session_min):
+            alike = np.flatnonzero((waiting.session_surgeon == surgeon) & (waiting.session_min == minutes))
+            if len(alike):
+                most_large = waiting.most_large_short if minutes <= 240 else n
+                rule = _core.ListRule(minutes=float(minutes), overrun_risk=overrun_risk, most_large=most_large)
+                sessions = tuple(int(at) for at in alike)
+                groups.append(Group(times, rule, everyone, everyone, sessions, np.ones(n), np.empty((n, 0))))
+    return ListProblem(n, tuple(groups), _core.ListCost(open_per_min=1.0), waiting.gland_ml > waiting.large_ml)
