@@ -12,7 +12,7 @@ Files are opened and their cells read by `reading`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal, TypeAlias
@@ -22,6 +22,7 @@ import pandas as pd
 
 from . import _core
 from .device_classes import DeviceClasses, read_device_classes
+from .identity import identity_findings, without
 from .reading import (
     WARNING_COLUMNS,
     Column,
@@ -105,6 +106,7 @@ def read_cases(
     *,
     columns: Mapping[str, str] | None = None,
     device_classes: DeviceClasses | Source | None = None,
+    drop: Collection[str] = (),
 ) -> Cases:
     """Read past cases from a CSV, Excel or Parquet file, or from a data frame.
 
@@ -117,13 +119,17 @@ def read_cases(
         The unit's own headings: ``{"gland_ml": "Prostate size"}``. Values stay in the unit the column's name says.
     device_classes : DeviceClasses, path or pandas.DataFrame, optional
         Blade motions and suctions of the unit's own, see :func:`read_device_classes`.
+    drop : collection of str, optional
+        Headings of columns that are not looked at, as if the source did not have them. Columns that can identify a
+        patient, by heading or by the shape of their values, are problems unless they are named here.
 
     Notes
     -----
     ``gland_ml`` and at least one time (``enucleation_min``, ``haemostasis_min``, ``morcellation_min``,
     ``operative_min``, ``theatre_min``) must be there. A heading counts as a column if it is that name in any case, with
     spaces or hyphens for underscores. Other headings are kept out with a warning; those that are nearly a column, or
-    the column in another unit, and those that identify patients are problems.
+    the column in another unit, are problems. So are columns that can identify a patient, whatever their heading: a
+    ``case_id`` that holds names or national numbers is one.
 
     Blank case numbers are counted per surgeon by date, on from the recorded ones or else from 1 with the warning
     ``case_numbers_counted_from_file``.
@@ -138,7 +144,7 @@ def read_cases(
     DataWarning
         Once, if anything looks wrong; the details are in ``.warnings``.
     """
-    return Cases(*_read(source, "history", columns, device_classes))
+    return Cases(*_read(source, "history", columns, device_classes, drop))
 
 
 def read_bookings(
@@ -146,13 +152,14 @@ def read_bookings(
     *,
     columns: Mapping[str, str] | None = None,
     device_classes: DeviceClasses | Source | None = None,
+    drop: Collection[str] = (),
 ) -> Bookings:
     """Read booked cases; as `read_cases`, but only ``gland_ml`` must be there.
 
     ``case_id`` must be unique where given. Times and other columns that only past cases have are kept out with a
     warning.
     """
-    return Bookings(*_read(source, "bookings", columns, device_classes))
+    return Bookings(*_read(source, "bookings", columns, device_classes, drop))
 
 
 def check_file(
@@ -161,6 +168,7 @@ def check_file(
     *,
     columns: Mapping[str, str] | None = None,
     device_classes: DeviceClasses | Source | None = None,
+    drop: Collection[str] = (),
 ) -> pd.DataFrame:
     """Everything that `read_cases` or `read_bookings` would refuse or warn about, as one table.
 
@@ -178,7 +186,7 @@ def check_file(
     """
     classes = None if device_classes is None else read_device_classes(device_classes)
     try:
-        sheet = open_sheet(source, "case")
+        sheet = without(open_sheet(source, "case"), drop)
     except InvalidData as refused:
         problems, found, n_cases = refused.problems, pd.DataFrame(columns=WARNING_COLUMNS), 0
     else:
@@ -225,7 +233,10 @@ def _check(
     names, heading_problems, heading_warnings = _core.match_headings(
         sheet.headings, kind, dict(mapping), sheet.heading_row
     )
-    problems = [pd.DataFrame(heading_problems), problem_frame(sheet.problems)]
+    identity, doubts, names = identity_findings(sheet, names)
+    identifying = {heading for _, _, heading, _ in identity}  # of which the compiled part may speak, too
+    refused = pd.DataFrame(heading_problems)
+    problems = [refused[~refused["value"].isin(identifying)], problem_frame(identity), problem_frame(sheet.problems)]
     problems.append(problem_frame(problems_kept_out(sheet, names)))
     if device_classes is not None:
         names = device_classes.translate(sheet, names)
@@ -248,7 +259,9 @@ def _check(
         if name in frame:
             values = frame[name].to_numpy(np.float64) if name == "days_waiting" else _days(frame[name])
             problems.append(pd.DataFrame(_core.check_limits(name, values, kind, origin)))
-    found = [pd.DataFrame(heading_warnings), pd.DataFrame(table_warnings)]
+    unknown = pd.DataFrame(heading_warnings)
+    found = [unknown[~unknown["value"].isin(identifying)], pd.DataFrame(table_warnings)]
+    found.append(pd.DataFrame(doubts, columns=WARNING_COLUMNS))
     if heading_problems["row"]:  # a time may be there under a refused heading
         found[1] = found[1][found[1]["kind"] != "no_time"]
 
@@ -277,8 +290,9 @@ def _read(
     kind: Kind,
     columns: Mapping[str, str] | None,
     device_classes: DeviceClasses | Source | None = None,
+    drop: Collection[str] = (),
 ) -> tuple[pd.DataFrame, _core.CaseTable, pd.DataFrame]:
-    sheet = open_sheet(source, "case")
+    sheet = without(open_sheet(source, "case"), drop)
     classes = None if device_classes is None else read_device_classes(device_classes)
     checked = _check(sheet, kind, columns or {}, classes)
     refuse_or_warn(sheet.name, checked.problems, checked.warnings, stacklevel=3)

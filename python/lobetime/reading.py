@@ -393,8 +393,8 @@ def problems_kept_out(sheet: Sheet, names: list[str]) -> list[Problem]:
         if not heading.strip() and (texts.unique != "").any():
             problems.append((sheet.heading_row, "", "", f"a heading above column {position + 1}, which holds values"))
         for at in np.flatnonzero(texts.unique.str.contains(_REPLACED).to_numpy(bool)[texts.codes]):
-            value = texts.unique[texts.codes[at]]
-            problems.append((int(sheet.rows[at]), heading, value, "text" + _NOT_UTF8))
+            # The cell's text is not told: nobody knows what is in a column that nothing here needs.
+            problems.append((int(sheet.rows[at]), heading, _REPLACED, "text" + _NOT_UTF8))
     return problems
 
 

@@ -16,6 +16,7 @@ import pytest
 
 import lobetime as lt
 from lobetime.cases import check_file
+from lobetime.identity import heading_tells
 
 GLAND = "a number above 0 and at most 1000 mL"
 TISSUE = "a number above 0 and at most 1000 g, or blank"
@@ -28,12 +29,17 @@ DATE = "a date written YYYY-MM-DD, not before 1990-01-01, or blank"
 UNIT = "; the number alone, the column is in "
 COMMA = "; a decimal comma is read only in files separated by semicolons or tabs"
 NOT_UTF8 = "; saved as UTF-8, which this is not"
-PATIENT = "no column that can identify a patient: remove it from the file, nothing here needs it"
 GLAND_COLUMN = "a column gland_ml (mL), or a mapping of it to a heading"
 TIMES = "enucleation_min, haemostasis_min, morcellation_min, operative_min, theatre_min"
 ONE_TIME = (1, TIMES, "", "at least one of these columns, or a mapping of one to a heading")
 
 Problem = tuple[int, str, str, str]
+
+
+def patient(meaning: str) -> str:
+    """What is said of a heading that tells this of a patient."""
+    advice = "remove it from the file, or name it to be dropped; nothing here needs it"
+    return f"no column that can identify a patient (its heading says {meaning}): {advice}"
 
 
 @dataclass(frozen=True)
@@ -184,7 +190,11 @@ HEADINGS = [
         [(1, "", "", "a heading above column 4, which holds values")],
     ),
     *(
-        Broken(f"patient: {heading}", f"gland_ml,operative_min,{heading}\n60,75,x\n", [(1, heading, heading, PATIENT)])
+        Broken(
+            f"patient: {heading}",
+            f"gland_ml,operative_min,{heading}\n60,75,x\n",
+            [(1, heading, heading, patient(heading_tells(heading)))],
+        )
         for heading in [
             "name",
             "Patient",
@@ -372,7 +382,7 @@ FILES = [
         "several at once",
         "gland_ml,operative_min,tissue_kg,mrn,case_id\n-60,75,1,2,a\n70,x,1,2,b\n80,85,1,2\n90,2000,1,2,a\n",
         [
-            (1, "mrn", "mrn", PATIENT),
+            (1, "mrn", "mrn", patient("hospital number")),
             (1, "tissue_g", "tissue_kg", "the heading tissue_g, values in g"),
             (2, "gland_ml", "-60", GLAND),
             (3, "operative_min", "x", MINUTES),

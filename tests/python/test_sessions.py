@@ -40,7 +40,14 @@ CASES = "a whole number from 1 to 12, or blank"
 OVERTIME = "a number of at least 0 min, or blank"
 GLAND = "a number above 0 mL, or blank"
 NOT_UTF8 = "; saved as UTF-8, which this is not"
-PATIENT = "no column that can identify a patient: remove it from the file, nothing here needs it"
+
+
+def patient(meaning: str) -> str:
+    """What is said of a heading that tells this of a patient."""
+    advice = "remove it from the file, or name it to be dropped; nothing here needs it"
+    return f"no column that can identify a patient (its heading says {meaning}): {advice}"
+
+
 HEADING = ", or a mapping of it to a heading"
 ANY_HEADING = "at least one of these columns, or a mapping of one to a heading"
 BOTH = "minutes, ends_at"
@@ -486,11 +493,19 @@ def test_a_heading_that_is_far_from_every_column_is_kept_out(csv, heading):
 
 
 @pytest.mark.parametrize(("read", "text"), [(read_sessions, SESSIONS), (read_stock, STOCK)], ids=["sessions", "stock"])
-@pytest.mark.parametrize("heading", ["Patient name", "nhs_number", "DOB", "hospital no"])
-def test_headings_that_identify_patients_are_refused(csv, read, text, heading):
+@pytest.mark.parametrize(
+    ("heading", "meaning"),
+    [
+        ("Patient name", "name"),
+        ("nhs_number", "national number"),
+        ("DOB", "date of birth"),
+        ("hospital no", "hospital number"),
+    ],
+)
+def test_headings_that_identify_patients_are_refused(csv, read, text, heading, meaning):
     lines = text.splitlines()
     content = "\n".join([f"{lines[0]},{heading}", *(f"{line},x" for line in lines[1:])])
-    assert problems_of(read, csv(content)) == [(1, heading, heading, PATIENT)]
+    assert problems_of(read, csv(content)) == [(1, heading, heading, patient(meaning))]
 
 
 @pytest.mark.parametrize(
@@ -560,7 +575,7 @@ f,2026-01-05T11:00,240,,R2,A,,,
     second, last = "a (2026-01-05T09:00 to 2026-01-05T12:00)", "f (2026-01-05T11:00 to 2026-01-05T15:00)"
     assert problems_of(read_sessions, csv(text)) == sorted(
         [
-            (1, "mrn", "mrn", PATIENT),
+            (1, "mrn", "mrn", patient("hospital number")),
             (3, "session_id", "a", "an id of its own; row 2 has this one"),
             (3, "overrun_risk", "20", RISK),
             (3, "max_large", "0.5", LARGE),

@@ -129,6 +129,18 @@ ColumnOption = Annotated[
 ]
 
 
+DropOption = Annotated[
+    list[str],
+    typer.Option(
+        "--drop",
+        metavar="HEADING",
+        help="A column of the files that is not looked at. Columns that can identify a patient are refused unless they "
+        "are named here. Repeatable.",
+        show_default=False,
+    ),
+]
+
+
 CsvOption = Annotated[
     Path | None,
     typer.Option(

@@ -41,6 +41,7 @@ def check(
         ),
     ] = None,
     column: asking.ColumnOption = [],  # noqa: B006 - typer copies it
+    drop: asking.DropOption = [],  # noqa: B006 - typer copies it
     device_classes: asking.ClassesOption = None,
     csv: asking.CsvOption = None,
     json: asking.JsonOption = False,
@@ -53,7 +54,7 @@ def check(
     mapping = asking.columns(column)
     with screen.busy(f"checking {file.name}"):
         classes = asking.classes(device_classes)
-        findings = lt.check_file(file, kind.value if kind else None, columns=mapping, **classes)
+        findings = lt.check_file(file, kind.value if kind else None, columns=mapping, drop=drop, **classes)
     n_problems = int((findings["severity"] == "problem").sum())
     n_warnings = len(findings) - n_problems
     read_as, n_cases = findings.attrs["kind"], findings.attrs["n_cases"]

@@ -180,6 +180,7 @@ def devices(
     draws: Annotated[int, typer.Option("--draws", min=100, max=100_000, help="Joint draws of every case.")] = 1000,
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**32, help="The same seed gives the same numbers.")] = 1,
     column: asking.ColumnOption = [],  # noqa: B006 - typer copies it
+    drop: asking.DropOption = [],  # noqa: B006 - typer copies it
     device_classes: asking.ClassesOption = None,
     csv: asking.CsvOption = None,
     json: asking.JsonOption = False,
@@ -198,7 +199,7 @@ def devices(
 
     with screen.busy(f"reading {history.name}"):
         own_classes = asking.classes(device_classes)
-        cases = asking.read(lt.read_cases, history, mapping, **own_classes)
+        cases = asking.read(lt.read_cases, history, mapping, **own_classes, drop=drop)
         own = None if injuries is None else read_counts(injuries)
         prices = None if costs is None else read_costs(costs)
     fitted, origin = asking.model_of(model, cases, own_classes)

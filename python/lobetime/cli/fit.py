@@ -51,6 +51,7 @@ def fit(
         bool, typer.Option("--no-prior", help="Leave published evidence out: the cases must tell everything.")
     ] = False,
     column: asking.ColumnOption = [],  # noqa: B006 - typer copies it
+    drop: asking.DropOption = [],  # noqa: B006 - typer copies it
     device_classes: asking.ClassesOption = None,
     csv: asking.CsvOption = None,
     json: asking.JsonOption = False,
@@ -63,7 +64,7 @@ def fit(
     mapping = asking.columns(column)
     with screen.busy(f"reading {history.name}"):
         classes = asking.classes(device_classes)
-        cases = asking.read(lt.read_cases, history, mapping, **classes)
+        cases = asking.read(lt.read_cases, history, mapping, drop=drop, **classes)
     prior = lt.PublishedPrior(**classes) if classes else None if no_prior else "published"
     model = asking.fit_model(lt.TheatreTimeModel(loss=loss.value, prior=prior), cases)
     parameters = model.params_.join(model.conf_int()[["lower", "upper", "open"]]).reset_index()

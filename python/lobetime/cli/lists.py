@@ -183,6 +183,7 @@ def lists(
         str | None,
         typer.Option("--timezone", metavar="NAME", help="Where the theatre is: Europe/London.", show_default=False),
     ] = None,
+    drop: asking.DropOption = [],  # noqa: B006 - typer copies it
     device_classes: asking.ClassesOption = None,
     csv: asking.CsvOption = None,
     json: asking.JsonOption = False,
@@ -211,10 +212,10 @@ def lists(
     own = {name: value for one in _what_ifs("--set", setting).values() for name, value in one.items()}
     with screen.busy(f"reading {bookings.name}"):
         classes = asking.classes(device_classes)
-        booked = asking.read(lt.read_bookings, bookings, {}, **classes)
-        blocks = asking.read(lt.read_sessions, sessions, {})
-        amounts = None if stock is None else asking.read(lt.read_stock, stock, {})
-        cases = asking.read(lt.read_cases, history, {}, **classes) if history is not None else None
+        booked = asking.read(lt.read_bookings, bookings, {}, drop=drop, **classes)
+        blocks = asking.read(lt.read_sessions, sessions, {}, drop=drop)
+        amounts = None if stock is None else asking.read(lt.read_stock, stock, {}, drop=drop)
+        cases = asking.read(lt.read_cases, history, {}, drop=drop, **classes) if history is not None else None
     from .. import lists as outputs_of
 
     before = None if told is None else outputs_of.read_told(told)

@@ -65,6 +65,7 @@ def monitor(
     draws: Annotated[int, typer.Option("--draws", min=1000, max=10_000_000, help="Draws a case.")] = 4096,
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**64 - 1, help="The same seed gives the same charts.")] = 1,
     column: asking.ColumnOption = [],  # noqa: B006 - typer copies it
+    drop: asking.DropOption = [],  # noqa: B006 - typer copies it
     device_classes: asking.ClassesOption = None,
     csv: asking.CsvOption = None,
     json: asking.JsonOption = False,
@@ -82,7 +83,7 @@ def monitor(
     mapping = asking.columns(column)
     with screen.busy(f"reading {history.name}"):
         classes = asking.classes(device_classes)
-        cases = asking.read(lt.read_cases, history, mapping, **classes)
+        cases = asking.read(lt.read_cases, history, mapping, drop=drop, **classes)
     found = cases.warnings
     earlier, watched = (None, cases) if since is None else _split(cases, since)
     fitted, _ = asking.model_of(model, earlier, classes)

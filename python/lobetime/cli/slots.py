@@ -67,6 +67,7 @@ def slots(
             show_default=False,
         ),
     ] = [],  # noqa: B006 - typer copies it
+    drop: asking.DropOption = [],  # noqa: B006 - typer copies it
     device_classes: asking.ClassesOption = None,
     csv: asking.CsvOption = None,
     json: asking.JsonOption = False,
@@ -84,8 +85,10 @@ def slots(
     # All files are read before anything is computed, so that what is refused is refused at once.
     with screen.busy(f"reading {bookings.name}"):
         classes = asking.classes(device_classes)
-        booked = asking.read(lt.read_bookings, bookings, mapping, **classes)
-        cases = asking.read(lt.read_cases, history, history_mapping, **classes) if history is not None else None
+        booked = asking.read(lt.read_bookings, bookings, mapping, drop=drop, **classes)
+        cases = (
+            asking.read(lt.read_cases, history, history_mapping, drop=drop, **classes) if history is not None else None
+        )
     fitted, origin = asking.model_of(model, cases, classes)
     with screen.busy(f"predicting {screen.count(len(booked), 'booking')}"):
         prediction = fitted.predict(booked, draws=draws, seed=seed)

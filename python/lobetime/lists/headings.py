@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 
 from .. import _core
+from ..identity import identity_findings
 from ..reading import Column, Problem, Sheet
 
 WarningRow = tuple[int, str, str, str, str]
@@ -40,11 +41,7 @@ def match_headings(
     problems: list[Problem] = []
     warnings: list[WarningRow] = []
 
-    identifying = {i for i, heading in enumerate(sheet.headings) if heading.strip() and _identifies(heading)}
-    settled = identifying | {i for i, heading in enumerate(headings) if not heading}
-    for i in sorted(identifying):
-        allowed = "no column that can identify a patient: remove it from the file, nothing here needs it"
-        problems.append((row, headings[i], sheet.headings[i], allowed))
+    settled = {i for i, heading in enumerate(headings) if not heading or _identifies(sheet.headings[i])}
 
     for name, wanted in mapping.items():
         if name not in columns:
@@ -75,6 +72,10 @@ def match_headings(
             message = "not a column of lobetime; kept out"
             warnings.append((row, heading, sheet.headings[i], "unknown_column", message))
 
+    identity, doubts, names = identity_findings(sheet, names)
+    identifying = {heading for _, _, heading, _ in identity}
+    problems += identity
+    warnings = [one for one in warnings if one[2] not in identifying] + doubts
     problems += _twice(sheet, names)
     for name in required:
         if name not in answered:

@@ -6,7 +6,7 @@ is a named warning and stays in, nothing is guessed. Which days have passed is t
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from .. import _core
+from ..identity import without
 from ..reading import (
     WARNING_COLUMNS,
     Column,
@@ -203,7 +204,7 @@ class Stock(_Read):
         return f"<Stock: {count}, {kinds}, warnings: {len(self.warnings)}>"
 
 
-def read_sessions(source: Source, *, columns: Mapping[str, str] | None = None) -> Sessions:
+def read_sessions(source: Source, *, columns: Mapping[str, str] | None = None, drop: Collection[str] = ()) -> Sessions:
     """Read sessions from a CSV, Excel or Parquet file, or from a data frame.
 
     Parameters
@@ -212,6 +213,8 @@ def read_sessions(source: Source, *, columns: Mapping[str, str] | None = None) -
         As for `read_cases`; one row a session.
     columns : mapping, optional
         The unit's own headings: ``{"starts_at": "Session start"}``. Values stay in the unit the column's name says.
+    drop : collection of str, optional
+        Headings of columns that are not looked at, as for `read_cases`.
 
     Notes
     -----
@@ -230,10 +233,10 @@ def read_sessions(source: Source, *, columns: Mapping[str, str] | None = None) -
     DataWarning
         Once, if anything looks wrong; the details are in ``.warnings``.
     """
-    return Sessions(*_SessionTable(open_sheet(source, "session"), columns or {}).finish())
+    return Sessions(*_SessionTable(without(open_sheet(source, "session"), drop), columns or {}).finish())
 
 
-def read_stock(source: Source, *, columns: Mapping[str, str] | None = None) -> Stock:
+def read_stock(source: Source, *, columns: Mapping[str, str] | None = None, drop: Collection[str] = ()) -> Stock:
     """Read what there is a day of device sets, canisters and irrigation.
 
     Parameters
@@ -242,6 +245,8 @@ def read_stock(source: Source, *, columns: Mapping[str, str] | None = None) -> S
         As for `read_cases`; one row a resource.
     columns : mapping, optional
         The unit's own headings, as for `read_sessions`.
+    drop : collection of str, optional
+        Headings of columns that are not looked at, as for `read_cases`.
 
     Notes
     -----
@@ -260,7 +265,7 @@ def read_stock(source: Source, *, columns: Mapping[str, str] | None = None) -> S
     DataWarning
         Once, if anything looks wrong; the details are in ``.warnings``.
     """
-    return Stock(*_StockTable(open_sheet(source, "resource"), columns or {}).finish())
+    return Stock(*_StockTable(without(open_sheet(source, "resource"), drop), columns or {}).finish())
 
 
 class _Table:
