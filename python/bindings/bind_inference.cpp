@@ -5,12 +5,15 @@
 #include <lobetime/inference/time_intervals.hpp>
 #include <lobetime/inference/time_quantities.hpp>
 
+#include "python_calls.hpp"
+
 #include <pybind11/eigen.h>
 #include <pybind11/pybind11.h>
 #include <pybind11/stl.h>
 
 #include <algorithm>
 #include <memory>
+#include <optional>
 #include <string>
 #include <utility>
 #include <vector>
@@ -93,16 +96,41 @@ bool is_bca(const std::string& kind) {
     return kind == "bca";
 }
 
+/// Estimates of replicates, one a row, and why others have none.
+using Parts = std::pair<Eigen::MatrixXd, std::vector<std::string>>;
+
+FitOptions fit_options_of(const std::string& loss, double tuning, const std::string& scale_method, bool use_prior) {
+    FitOptions options;
+    options.loss = Loss(loss, tuning);
+    options.scale_method = scale_method_from_name(scale_method);
+    options.use_prior = use_prior;
+    return options;
+}
+
+Parts replicates_part(const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior, const std::string& loss,
+                      double tuning, const std::string& scale_method, bool use_prior, bool by_surgeon,
+                      std::uint64_t first, int replicates, std::uint64_t seed, int threads) {
+    const FitOptions fit_options = fit_options_of(loss, tuning, scale_method, use_prior);
+    ReplicateOptions options;
+    options.first = first;
+    options.replicates = replicates;
+    options.seed = seed;
+    options.threads = threads;
+    options.progress = [](int, int) { return !bindings::interrupted(); };
+    const py::gil_scoped_release released;  // C++ objects only
+    const Replicates found = time_replicates(fit, cases, prior, fit_options, by_surgeon, options);
+    return {found.theta, found.failures};
+}
+
 py::dict interval_columns(const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior,
                           const std::vector<Quantity>& quantities, const std::string& loss, double tuning,
                           const std::string& scale_method, bool use_prior, const std::string& method, double level,
                           const std::string& rule, bool by_surgeon, const std::string& kind, int replicates,
-                          std::uint64_t seed, int threads, const py::object& progress) {
-    FitOptions fit_options;
-    fit_options.loss = Loss(loss, tuning);
-    fit_options.scale_method = scale_method_from_name(scale_method);
-    fit_options.use_prior = use_prior;
+                          std::uint64_t seed, int threads, const py::object& progress,
+                          const std::optional<Parts>& done) {
+    const FitOptions fit_options = fit_options_of(loss, tuning, scale_method, use_prior);
     TimeIntervalOptions options;
+    if (done) options.done = Replicates{done->first, replicates, done->second};
     options.method = interval_method(method);
     options.level = level;
     options.rule = covariance_rule_from_name(rule);
@@ -111,10 +139,10 @@ py::dict interval_columns(const TheatreTimeFit& fit, const CaseTable& cases, con
     options.replicates.replicates = replicates;
     options.replicates.seed = seed;
     options.replicates.threads = threads;
-    options.replicates.progress = [&progress](int done, int total) {
+    options.replicates.progress = [&progress](int finished, int total) {
         const py::gil_scoped_acquire gil;
         if (PyErr_CheckSignals() != 0) throw py::error_already_set();
-        return progress.is_none() || !progress(done, total).is(py::bool_(false));
+        return progress.is_none() || !progress(finished, total).is(py::bool_(false));
     };
     TimeIntervals found;
     {
@@ -309,7 +337,14 @@ void bind_inference(py::module_& m) {
           py::arg("quantities"), py::kw_only(), py::arg("loss"), py::arg("tuning"), py::arg("scale_method"),
           py::arg("use_prior"), py::arg("method"), py::arg("level"), py::arg("rule"), py::arg("by_surgeon"),
           py::arg("kind"), py::arg("replicates"), py::arg("seed"), py::arg("threads"), py::arg("progress") = py::none(),
-          "Columns: name, unit, estimate, lower, upper, open, reason; and clusters, failures.");
+          py::arg("done") = py::none(),
+          "Columns: name, unit, estimate, lower, upper, open, reason; and clusters, failures. `done`: the replicates, "
+          "when they were computed in parts before.");
+    m.def("time_replicates", &replicates_part, py::arg("fit"), py::arg("cases"), py::arg("prior"), py::kw_only(),
+          py::arg("loss"), py::arg("tuning"), py::arg("scale_method"), py::arg("use_prior"), py::arg("by_surgeon"),
+          py::arg("first"), py::arg("replicates"), py::arg("seed"), py::arg("threads"),
+          "Replicates first to first + replicates - 1 of the bootstrap: estimates on the working scale, one a row, and "
+          "why others have none.");
     m.def(
         "confidence_intervals",
         [](const FittedModel& model, const std::vector<Quantity>& quantities, double level) {

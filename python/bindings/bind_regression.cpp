@@ -9,6 +9,7 @@
 #include <pybind11/pybind11.h>
 #include <pybind11/stl.h>
 
+#include <optional>
 #include <string>
 #include <utility>
 #include <vector>
@@ -99,7 +100,8 @@ void bind_regression(py::module_& m) {
         "regression_intervals",
         [](const RobustRegression& regression, const RegressionFit& fit, const std::vector<std::string>& names,
            const std::vector<py::function>& functions, const std::string& method, double level, const std::string& rule,
-           const std::vector<int>& cluster, bool bca, int replicates, std::uint64_t seed, const py::object& progress) {
+           const std::vector<int>& cluster, bool bca, int replicates, std::uint64_t seed, const py::object& progress,
+           const std::optional<std::pair<Eigen::MatrixXd, std::vector<std::string>>>& done) {
             std::vector<Quantity> quantities = parameter_quantities(fit);
             if (!functions.empty()) quantities.clear();
             for (std::size_t k = 0; k < functions.size(); ++k) {
@@ -121,10 +123,11 @@ void bind_regression(py::module_& m) {
             options.bca = bca;
             options.replicates.replicates = replicates;
             options.replicates.seed = seed;
+            if (done) options.done = Replicates{done->first, replicates, done->second};
             options.interrupt = interrupted;
-            options.replicates.progress = [&progress](int done, int total) {
+            options.replicates.progress = [&progress](int finished, int total) {
                 interrupted();
-                return progress.is_none() || !progress(done, total).equal(py::bool_(false));
+                return progress.is_none() || !progress(finished, total).equal(py::bool_(false));
             };
             py::list rows;
             for (const RegressionInterval& one : regression_intervals(regression, fit, quantities, options)) {
@@ -138,6 +141,21 @@ void bind_regression(py::module_& m) {
         },
         py::arg("regression"), py::arg("fit"), py::kw_only(), py::arg("names"), py::arg("functions"), py::arg("method"),
         py::arg("level"), py::arg("rule"), py::arg("cluster"), py::arg("bca"), py::arg("replicates"), py::arg("seed"),
-        py::arg("progress") = py::none());
+        py::arg("progress") = py::none(), py::arg("done") = py::none());
+    m.def(
+        "regression_replicates",
+        [](const RobustRegression& regression, const RegressionFit& fit, const std::vector<int>& cluster,
+           std::uint64_t first, int replicates, std::uint64_t seed) {
+            ReplicateOptions options;
+            options.first = first;
+            options.replicates = replicates;
+            options.seed = seed;
+            options.progress = [](int, int) { return !interrupted(); };
+            const Replicates found = regression_replicates(regression, fit, cluster, options);
+            return std::make_pair(found.theta, found.failures);
+        },
+        py::arg("regression"), py::arg("fit"), py::kw_only(), py::arg("cluster"), py::arg("first"),
+        py::arg("replicates"), py::arg("seed"),
+        "Replicates first to first + replicates - 1 of the bootstrap: estimates, one a row, and why others have none.");
     m.def("t_quantile", &t_quantile, py::arg("p"), py::arg("degrees"));
 }

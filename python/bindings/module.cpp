@@ -1,4 +1,5 @@
 #include <pybind11/pybind11.h>
+#include <pybind11/stl.h>
 
 #include <lobetime/version.hpp>
 
@@ -19,6 +20,7 @@ void bind_censored(pybind11::module_& m);
 PYBIND11_MODULE(_core, m) {
     m.doc() = "Compiled part of lobetime; use it through the lobetime package.";
     m.attr("__version__") = lobetime::version();
+    m.def("build_facts", &lobetime::build_facts, "How the library was built: name and value of each fact.");
 
     // In order of dependency: a type must be bound before a signature or a default argument names it.
     bind_core(m);

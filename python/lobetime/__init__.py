@@ -50,9 +50,11 @@ from .lists import (
 from .mixed import MixedRegression
 from .model import DriftWarning, IntervalWarning, Summary, TheatreTimeModel, load_model
 from .monitor import Monitoring, MonitorWarning, monitor
+from .parallel import on_cluster
 from .prediction import Prediction
 from .regression import RegressionWarning, RobustRegression
 from .slots import slots
+from .units import UnitFits, UnitWarning, fit_units
 
 __all__ = [
     "CAUTION",
@@ -89,6 +91,8 @@ __all__ = [
     "Stock",
     "Summary",
     "TheatreTimeModel",
+    "UnitFits",
+    "UnitWarning",
     "__version__",
     "check_file",
     "compare_devices",
@@ -100,10 +104,12 @@ __all__ = [
     "devices",
     "diagnose_regression",
     "evidence_table",
+    "fit_units",
     "head_to_head",
     "lists",
     "load_model",
     "monitor",
+    "on_cluster",
     "plan_lists",
     "pool_rates",
     "pool_studies",

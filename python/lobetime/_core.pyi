@@ -77,6 +77,9 @@ def derive_case_numbers(cases: CaseTable, origin: Origin) -> dict[str, list[Any]
 def write_whole(path: str | os.PathLike[str], content: str | bytes) -> None: ...
 
 __version__: str
+
+def build_facts() -> list[tuple[str, str]]: ...
+
 PHASES: list[str]
 
 class Error(Exception): ...
@@ -412,7 +415,17 @@ def regression_intervals(
     replicates: int,
     seed: int,
     progress: Callable[[int, int], bool | None] | None = None,
+    done: tuple[npt.NDArray[np.float64], Sequence[str]] | None = None,
 ) -> list[dict[str, Any]]: ...
+def regression_replicates(
+    regression: RobustRegression,
+    fit: RegressionFit,
+    *,
+    cluster: Sequence[int],
+    first: int,
+    replicates: int,
+    seed: int,
+) -> tuple[npt.NDArray[np.float64], list[str]]: ...
 def t_quantile(p: float, degrees: float) -> float: ...
 
 class CensoredFit:
@@ -767,7 +780,23 @@ def time_intervals(
     seed: int,
     threads: int,
     progress: Callable[[int, int], bool | None] | None = None,
+    done: tuple[npt.NDArray[np.float64], Sequence[str]] | None = None,
 ) -> dict[str, Any]: ...
+def time_replicates(
+    fit: TheatreTimeFit,
+    cases: CaseTable,
+    prior: PriorSet,
+    *,
+    loss: str,
+    tuning: float,
+    scale_method: str,
+    use_prior: bool,
+    by_surgeon: bool,
+    first: int,
+    replicates: int,
+    seed: int,
+    threads: int,
+) -> tuple[npt.NDArray[np.float64], list[str]]: ...
 def confidence_intervals(model: FittedModel, quantities: Sequence[Quantity], level: float) -> dict[str, Any]: ...
 def resample_counts(units: int, seed: int, replicate: int) -> list[int]: ...
 def percentile_interval(values: Sequence[float], level: float) -> tuple[float, float]: ...

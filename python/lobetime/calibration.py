@@ -17,6 +17,7 @@ from . import _core
 from .baselines import BASELINES
 from .cases import KNOWN_AT_BOOKING, Cases, DataWarning, read_bookings, read_cases
 from .caution import CAUTION
+from .parallel import jobs_of, run
 from .scores import binomial_band, conformal_band, conformal_rank, crps, pinball, pit
 
 if TYPE_CHECKING:
@@ -167,6 +168,44 @@ class Calibration:
         )
 
 
+def _judged_fold(
+    model: TheatreTimeModel,
+    known: npt.NDArray[np.intp],
+    usable: npt.NDArray[np.intp],
+    judged: npt.NDArray[np.intp],
+    frame: pd.DataFrame,
+    minutes: Array,
+    bits: int,
+    baselines: bool,
+    draws: int,
+    seed: int,
+) -> tuple[pd.DataFrame, dict[str, Array]]:
+    """The judged cases against a fit to the known ones: where they fell, and every predictor's losses by case."""
+    fitted = clone(model).fit(read_part(frame, known))
+    booked = frame.iloc[judged].reset_index(drop=True)
+    booked = booked[[name for name in KNOWN_AT_BOOKING if name in booked]]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DataWarning)
+        bookings = read_bookings(booked)
+    predicted = fitted.predict(bookings, draws=draws, seed=seed)
+    sums = predicted.draws[:, :, [k for k in range(4) if bits >> k & 1]].sum(axis=2)
+    observed = minutes[judged]
+    levels = sorted({p for c in COVERAGES for p in (0.5 - c / 2, 0.5 + c / 2)} | set(PINBALL))
+    quantiles = np.quantile(sums, levels, axis=1).T
+    part = pd.DataFrame({"row": judged, "fitted_to": len(known), "observed_min": observed})
+    part["place"] = pit(sums, observed)
+    answers = {"lobetime": sums}
+    if baselines:
+        past = frame.iloc[usable]
+        answers |= {name: one(past, minutes[usable], booked) for name, one in BASELINES.items()}
+    losses = {}
+    for name, sample in answers.items():
+        at = np.quantile(sample, PINBALL, axis=1)
+        rows = [crps(sample, observed), *(pinball(observed, q, p) for q, p in zip(at, PINBALL, strict=True))]
+        losses[name] = np.array(rows)
+    return part.join(pd.DataFrame(quantiles, columns=[f"q{p:g}" for p in levels])), losses
+
+
 def calibrate(
     model: TheatreTimeModel,
     cases: Cases,
@@ -178,6 +217,7 @@ def calibrate(
     baselines: bool = True,
     draws: int = 2048,
     seed: int = 1,
+    n_jobs: int | None = None,
 ) -> Calibration:
     """See :meth:`TheatreTimeModel.calibration`."""
     if method not in ("rolling", "kfold"):
@@ -191,37 +231,19 @@ def calibrate(
     minutes = recorded_total(frame, chosen)
     slips = looks_mistyped(frame)
     bits = _TOTALS[chosen][1]
-    levels = sorted({p for c in COVERAGES for p in (0.5 - c / 2, 0.5 + c / 2)} | set(PINBALL))
-
-    left_out, parts = 0, []
-    losses: dict[str, list[Array]] = {}
+    left_out, folds_of = 0, []
     for known, held in _folds(frame, method, folds, group, seed):
         judged = held[np.isfinite(minutes[held]) & ~slips[held]]
         left_out += int((np.isfinite(minutes[held]) & slips[held]).sum())
         usable = known[np.isfinite(minutes[known])]
-        if len(known) < _FEWEST or len(usable) < _FEWEST or not len(judged):
-            continue
-        fitted = clone(model).fit(read_part(frame, known))
-        booked = frame.iloc[judged].reset_index(drop=True)
-        booked = booked[[name for name in KNOWN_AT_BOOKING if name in booked]]
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", DataWarning)
-            bookings = read_bookings(booked)
-        predicted = fitted.predict(bookings, draws=draws, seed=seed)
-        sums = predicted.draws[:, :, [k for k in range(4) if bits >> k & 1]].sum(axis=2)
-        observed = minutes[judged]
-        quantiles = np.quantile(sums, levels, axis=1).T
-        part = pd.DataFrame({"row": judged, "fitted_to": len(known), "observed_min": observed})
-        part["place"] = pit(sums, observed)
-        parts.append(part.join(pd.DataFrame(quantiles, columns=[f"q{p:g}" for p in levels])))
-        answers = {"lobetime": sums}
-        if baselines:
-            past = frame.iloc[usable]
-            answers |= {name: one(past, minutes[usable], booked) for name, one in BASELINES.items()}
-        for name, sample in answers.items():
-            at = np.quantile(sample, PINBALL, axis=1)
-            rows = [crps(sample, observed), *(pinball(observed, q, p) for q, p in zip(at, PINBALL, strict=True))]
-            losses.setdefault(name, []).append(np.array(rows))
+        if len(known) >= _FEWEST and len(usable) >= _FEWEST and len(judged):
+            folds_of.append((known, usable, judged))
+    # Beside each other the fits take a thread each; results do not depend on it.
+    one = clone(model) if jobs_of(n_jobs) == 1 else clone(model).set_params(threads=1)
+    same = (frame, minutes, bits, baselines, draws, seed)
+    found = run(_judged_fold, [(one, *fold, *same) for fold in folds_of], n_jobs)
+    parts = [part for part, _ in found]
+    losses = {name: [of_fold[name] for _, of_fold in found] for name in (found[0][1] if found else ())}
     if not parts:
         raise _core.InvalidArgument(
             f"calibration needs at least {_FEWEST} cases with {chosen} minutes to fit and one to hold out; of "

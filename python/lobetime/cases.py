@@ -73,6 +73,11 @@ class _Read:
     def __len__(self) -> int:
         return len(self.frame)
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # The engine's table travels as its columns: data only.
+        columns = {name: getattr(self.table, name) for name in _TABLE_COLUMNS}
+        return _read_before, (type(self), self.frame, columns, self.warnings)
+
     def __repr__(self) -> str:
         gland = self.frame["gland_ml"]
         parts = [f"{len(self)} {'case' if len(self) == 1 else 'cases'}", f"gland {gland.min():g} to {gland.max():g} mL"]
@@ -80,6 +85,10 @@ class _Read:
             parts.append(f"surgeons: {self.frame['surgeon'].nunique()}")
         parts.append(f"warnings: {len(self.warnings)}")
         return f"<{type(self).__name__}: {', '.join(parts)}>"
+
+
+def _read_before(kind: type[_Read], frame: pd.DataFrame, columns: dict[str, Any], warnings: pd.DataFrame) -> _Read:
+    return kind(frame, _core.CaseTable(**columns), warnings)
 
 
 class Cases(_Read):
@@ -112,7 +121,8 @@ def read_cases(
 
     Parameters
     ----------
-    source : path or pandas.DataFrame
+    source : path or DataFrame
+        A table of pandas, polars, pyarrow or any other library that narwhals knows; or a file:
         ``.csv`` or ``.tsv`` (UTF-8; comma, semicolon or tab, as the heading line shows; a decimal comma with the
         latter two only), ``.xlsx`` (first sheet) or ``.parquet``.
     columns : mapping, optional

@@ -19,6 +19,7 @@ from .cases import KNOWN_AT_BOOKING, Cases, read_cases
 from .caution import CAUTION
 from .diagnostics import MISRECORDED, misrecorded_log_score
 from .model import Source, TheatreTimeModel
+from .parallel import jobs_of, run
 from .plots import FormsDisplay
 
 Doubles: TypeAlias = npt.NDArray[np.float64]
@@ -38,6 +39,7 @@ def compare_forms(
     seed: int = 1,
     draws: int = 2000,
     reference: str | None = None,
+    n_jobs: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> FormComparison:
     """Compare forms of the time model, nested or not, on a unit's cases.
@@ -56,6 +58,9 @@ def compare_forms(
         For each case left out.
     reference : str, optional
         The form that the others are held against; by default the first.
+    n_jobs : int, optional
+        Fits to the parts side by side, as in scikit-learn; inside :func:`lobetime.on_cluster` on its workers. Results
+        do not depend on it.
     progress : callable, optional
         ``progress(fits done, fits in all)``.
 
@@ -103,21 +108,29 @@ def compare_forms(
             progress(done, total)
 
     criterion = _criterion(forms, cases, reference, told)
-    parts = []
+    tasks = []
+    threads = {} if jobs_of(n_jobs) == 1 else {"threads": 1}
     splits = RepeatedKFold(n_splits=folds, n_repeats=repeats, random_state=seed).split(np.arange(len(cases)))
     for part, (train, test) in enumerate(splits):
         seen, unseen = _take(cases, train), _take(cases, test)
         for name, form in forms.items():
-            where = f"repeat {part // folds + 1}, fold {part % folds + 1}"
-            fitted = _fitted(form, seen, f"form {name!r}, {where}")
-            scores = _scores(fitted, unseen, draws, seed)
-            scores.insert(0, "form", name)
-            scores.insert(1, "repeat", part // folds)
-            scores.insert(2, "fold", part % folds)
-            parts.append(scores)
-            told()
+            tasks.append(
+                (clone(form).set_params(**threads), name, part // folds, part % folds, seen, unseen, draws, seed)
+            )
+    parts = run(_scores_of_part, tasks, n_jobs, told)
     share = 1.0 / (folds - 1)  # n_test / n_train
     return FormComparison(criterion, pd.concat(parts, ignore_index=True), reference, share)
+
+
+def _scores_of_part(
+    form: TheatreTimeModel, name: str, repeat: int, fold: int, seen: Cases, unseen: Cases, draws: int, seed: int
+) -> pd.DataFrame:
+    fitted = _fitted(form, seen, f"form {name!r}, repeat {repeat + 1}, fold {fold + 1}")
+    scores = _scores(fitted, unseen, draws, seed)
+    scores.insert(0, "form", name)
+    scores.insert(1, "repeat", repeat)
+    scores.insert(2, "fold", fold)
+    return scores
 
 
 @dataclass(frozen=True, repr=False, eq=False)

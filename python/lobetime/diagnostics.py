@@ -25,11 +25,13 @@ from .plots import (
     ResidualsDisplay,
     WeightsDisplay,
 )
+from .tables import as_pandas
 
 if TYPE_CHECKING:
     from .model import TheatreTimeModel
     from .quantities import Quantity
     from .regression import Function
+    from .tables import Table
 
 Doubles: TypeAlias = npt.NDArray[np.float64]
 
@@ -538,7 +540,7 @@ class FittedRegression(Protocol):
 
 def diagnose_regression(
     regression: FittedRegression,
-    predictors: pd.DataFrame | None = None,
+    predictors: Table | None = None,
     *,
     functions: Mapping[str, Function] | None = None,
 ) -> Diagnostics:
@@ -562,6 +564,7 @@ def diagnose_regression(
     )
     jacobian, covariance = np.asarray(regression.jacobian_, float), np.asarray(regression.covariance_, float)
     n, p = jacobian.shape
+    predictors = None if predictors is None else as_pandas(predictors, "predictors")
     if predictors is not None and len(predictors) != n:
         raise _core.InvalidArgument(f"predictors: expected {n} rows, as the regression has, not {len(predictors)}")
     u = residual / regression.scale_

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,10 +15,15 @@ import pandas as pd
 from . import _core
 from .device_classes import DeviceClasses, NewClass, read_device_classes
 from .reading import Source
+from .tables import as_pandas
+
+if TYPE_CHECKING:
+    from .tables import Table
 
 _TEXTS = ("id", "study", "unit", "citation", "design", "statistic", "blade", "experience", "note")
 _NUMBERS = ("n", "gland_from_ml", "gland_to_ml", "first_case", "last_case", "n_units", "n_surgeons")
 _PARTS = ("sd", "q1", "q3", "lowest", "highest")
+_EXTRA = "extra, with the columns of evidence_table(),"
 _FLAGS = {0: False, 1: True, "0": False, "1": True, "true": True, "false": False}
 
 
@@ -56,12 +61,11 @@ def _number(row: str, column: str, value: object) -> float:
         ) from None
 
 
-def _rows(extra: pd.DataFrame | None) -> list[dict[str, Any]]:
+def _rows(extra: Table | None) -> list[dict[str, Any]]:
     """Rows as the core takes them: blanks left out."""
     if extra is None:
         return []
-    if not isinstance(extra, pd.DataFrame):
-        raise _core.InvalidArgument(f"extra must be a DataFrame with the columns of evidence_table(), not {extra!r}")
+    extra = as_pandas(extra, _EXTRA)
     known = [*_TEXTS, *_NUMBERS, "by_size", *_quantity_columns()]
     unknown = [str(name) for name in extra.columns if name not in known]
     if unknown:
@@ -116,8 +120,8 @@ class PublishedPrior:
     ("indirect"). Without a publication: "very low".
     """
 
-    def __init__(self, extra: pd.DataFrame | None = None, device_classes: DeviceClasses | Source | None = None) -> None:
-        self.extra = extra
+    def __init__(self, extra: Table | None = None, device_classes: DeviceClasses | Source | None = None) -> None:
+        self.extra = None if extra is None else as_pandas(extra, _EXTRA)
         self.device_classes = device_classes
 
     @cached_property
@@ -200,7 +204,7 @@ class PublishedPrior:
         return {"extra": self.extra, "device_classes": self.device_classes}
 
 
-def published_prior(extra: pd.DataFrame | None = None) -> pd.DataFrame:
+def published_prior(extra: Table | None = None) -> pd.DataFrame:
     """What a unit without a history starts from, one row a number: :attr:`PublishedPrior.table`.
 
     Columns: ``name`` (index), ``unit``, ``centre``, ``low``, ``high`` (90 % of units lie between), ``origin``

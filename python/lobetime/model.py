@@ -12,7 +12,7 @@ from typing import Any, Literal, Self, TypeAlias
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from sklearn.base import BaseEstimator
+from sklearn.base import BaseEstimator, clone
 from sklearn.utils.validation import check_is_fitted
 
 from . import _core
@@ -21,11 +21,12 @@ from .cases import Bookings, Cases, DataWarning, read_bookings, read_cases
 from .caution import CAUTION
 from .diagnostics import TIME_OUTPUTS, Diagnostics, diagnose_time_model
 from .evidence import PublishedPrior
+from .parallel import jobs_of, parts_of, run
 from .prediction import Prediction
 from .quantities import Quantity
 from .quantities import function as _function
+from .tables import Source as Source
 
-Source: TypeAlias = "str | os.PathLike[str] | pd.DataFrame"
 Function: TypeAlias = "Quantity | Callable[[Mapping[str, float]], float]"
 _FEW_CLUSTERS = 10
 
@@ -208,6 +209,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         baselines: bool = True,
         draws: int = 2048,
         seed: int = 1,
+        n_jobs: int | None = None,
     ) -> Calibration:
         """How well cases are predicted that a fit with these settings has not seen.
 
@@ -226,6 +228,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             Which minutes are judged; by default those that most cases have recorded.
         baselines
             Whether :data:`lobetime.baselines.BASELINES` are fitted to the same rows and scored too.
+        n_jobs
+            Folds side by side, as in scikit-learn; inside :func:`lobetime.on_cluster` on its workers. Results do not
+            depend on it.
 
         Cases that the data checks take something in for a slip are fitted (robustly) but not judged.
         """
@@ -240,6 +245,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             baselines=baselines,
             draws=draws,
             seed=seed,
+            n_jobs=n_jobs,
         )
         if hasattr(self, "fitted_"):
             self.fitted_ = self.fitted_.with_held_out(phase_bits(found.total), list(found.places))
@@ -321,6 +327,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         kind: Literal["bca", "percentile"] = "bca",
         replicates: int = 1000,
         seed: int = 1,
+        n_jobs: int | None = None,
         progress: Callable[[int, int], bool | None] | None = None,
     ) -> pd.DataFrame:
         """Intervals of every parameter, or of ``functions`` of them, natural scale.
@@ -354,6 +361,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             Of the bootstrap: bias-corrected and accelerated, or percentile.
         replicates, seed
             Of the bootstrap. A replicate's cases depend on (seed, its number) alone.
+        n_jobs
+            Of the bootstrap: replicates in so many parts, as in scikit-learn; inside :func:`lobetime.on_cluster` on its
+            workers, each of which finds the fit first. On one machine threads are quicker. Results do not depend on it.
         progress
             ``progress(done, total)``, about ten times a second; returning False stops, and so does Ctrl-C.
 
@@ -375,6 +385,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
                     f"conf_int(method={method!r}, cluster={cluster!r}, hc={hc!r}) needs the cases of the fit, and a "
                     "model from a file holds none: fit it again"
                 )
+            by_surgeon = cluster == "surgeon"
+            done = self._replicates(by_surgeon, replicates, seed, n_jobs) if method == "bootstrap" else None
             columns = _core.time_intervals(
                 self.fit_,
                 self._history,
@@ -384,17 +396,32 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
                 method=method,
                 level=level,
                 rule=hc.lower(),
-                by_surgeon=cluster == "surgeon",
+                by_surgeon=by_surgeon,
                 kind=kind,
                 replicates=replicates,
                 seed=seed,
                 threads=self.threads,
                 progress=progress,
+                done=done,
             )
             self._warn_of(columns, replicates)
         frame = pd.DataFrame({name: columns[name] for name in ["estimate", "lower", "upper", "open", "reason"]})
         frame.index = pd.Index(columns["name"], name="name")
         return frame
+
+    def _replicates(
+        self, by_surgeon: bool, replicates: int, seed: int, n_jobs: int | None
+    ) -> tuple[npt.NDArray[np.float64], list[str]] | None:
+        """The bootstrap's replicates from parts computed side by side; None where threads do as well."""
+        if jobs_of(n_jobs) == 1 or replicates < 2:
+            return None
+        alone = clone(self).set_params(threads=1)
+        parts = parts_of(replicates, jobs_of(n_jobs))
+        same = (alone, self._cases, self.fit_.theta, by_surgeon, seed)
+        found = run(_replicates_part, [(*same, first, count) for first, count in parts], n_jobs)
+        rows = [theta for theta, _ in found if len(theta)]
+        estimates = np.concatenate(rows) if rows else np.empty((0, len(self.fit_.theta)))
+        return estimates, [reason for _, reasons in found for reason in reasons]
 
     def _quantities(self, functions: Mapping[str, Function] | Sequence[Quantity] | None) -> list[_core.Quantity]:
         if functions is None:
@@ -494,6 +521,32 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         if isinstance(text, str):
             state = {**state, "fitted_": _core.FittedModel.from_json(text)}
         super().__setstate__(state)
+
+
+def _replicates_part(
+    model: TheatreTimeModel,
+    cases: Cases,
+    theta: npt.NDArray[np.float64],
+    by_surgeon: bool,
+    seed: int,
+    first: int,
+    count: int,
+) -> tuple[npt.NDArray[np.float64], list[str]]:
+    """Replicates of the fit, found again where this runs; ``theta`` is the fit that it must be."""
+    fit = model._fit_core(cases)
+    if not np.allclose(fit.theta, theta, rtol=1e-7, atol=1e-9):
+        raise _core.NotConverged("a worker finds another fit of the same cases: is its lobetime of another version?")
+    return _core.time_replicates(
+        fit,
+        cases.table,
+        model._prior_set(),
+        **model._settings(),
+        by_surgeon=by_surgeon,
+        first=first,
+        replicates=count,
+        seed=seed,
+        threads=1,
+    )
 
 
 class DriftWarning(UserWarning):

@@ -24,7 +24,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-Source: TypeAlias = "str | os.PathLike[str] | pd.DataFrame"
+from .tables import Source as Source
+from .tables import as_pandas
+
 Doubles: TypeAlias = npt.NDArray[np.float64]
 Problem: TypeAlias = tuple[int, str, str, str]
 
@@ -128,15 +130,15 @@ def _refuse(name: str, row: int, value: str, allowed: str) -> NoReturn:
 
 
 def open_sheet(source: Source, one: str) -> Sheet:
-    """Open a file or a data frame whose rows hold ``one`` ("case") each.
+    """Open a file or a table whose rows hold ``one`` ("case") each.
 
     Raises
     ------
     InvalidData
         If nothing can be read from it. Problems of single rows are noted in the sheet instead.
     """
-    if isinstance(source, pd.DataFrame):
-        sheet = _from_frame(source, "the data frame")
+    if not isinstance(source, (str, os.PathLike)):
+        sheet = _from_frame(as_pandas(source, f"a table of {one}s"), "the data frame")
     else:
         path = Path(source)
         readers = {".csv": _open_csv, ".tsv": _open_csv, ".xlsx": _open_excel, ".parquet": _open_parquet}

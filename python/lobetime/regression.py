@@ -10,10 +10,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy.stats import norm
-from sklearn.base import BaseEstimator
+from sklearn.base import BaseEstimator, clone
 from sklearn.utils.validation import check_is_fitted
 
 from . import _core
+from .parallel import jobs_of, parts_of, run
 
 Doubles: TypeAlias = npt.NDArray[np.float64]
 Values: TypeAlias = "Mapping[str, float] | Sequence[float] | Doubles"
@@ -154,6 +155,7 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
         )
         fit = self._engine.fit(first, _bound(lower, -np.inf, names), _bound(upper, np.inf, names))
         self.fit_ = fit
+        self._rows = {"x": x, "y": response, "start": start, "lower": lower, "upper": upper}
         self.params_ = pd.DataFrame(
             {"estimate": fit.theta, "on_bound": [name in fit.on_bound for name in names]},
             index=pd.Index(names, name="parameter"),
@@ -179,9 +181,28 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
     def __getstate__(self) -> dict[str, object]:
         # The compiled parts hold the rows and the mean; a pickle keeps the numbers, and intervals need a fit anew.
         state = dict(super().__getstate__())
-        for name in ("fit_", "_engine"):
+        for name in ("fit_", "_engine", "_rows"):
             state.pop(name, None)
         return state
+
+    def _check_rows(self) -> None:
+        check_is_fitted(self, "params_")
+        if not hasattr(self, "fit_"):
+            raise _core.InvalidArgument(
+                "intervals need the rows of the fit, and a regression from a pickle holds none: fit it again"
+            )
+
+    def _replicates(
+        self, cluster: list[int], replicates: int, seed: int, n_jobs: int | None
+    ) -> tuple[Doubles, list[str]] | None:
+        """The bootstrap's replicates from parts computed side by side; None where one part does."""
+        if jobs_of(n_jobs) == 1 or replicates < 2:
+            return None
+        same = (clone(self), self._rows, self.fit_.theta, cluster, seed)
+        found = run(_replicates_part, [(*same, *part) for part in parts_of(replicates, jobs_of(n_jobs))], n_jobs)
+        rows = [theta for theta, _ in found if len(theta)]
+        estimates = np.concatenate(rows) if rows else np.empty((0, len(self.fit_.theta)))
+        return estimates, [reason for _, reasons in found for reason in reasons]
 
     @property
     def covariance_(self) -> pd.DataFrame:
@@ -191,7 +212,7 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
         """Covariance of the estimate: "model", "hc0", "hc1", "hc2" or "hc3"; with ``cluster`` (one label a row) scores
         of a cluster are summed first (CR1), and ``rule`` is not used.
         """
-        check_is_fitted(self, "fit_")
+        self._check_rows()
         matrix = self.fit_.covariance(rule) if cluster is None else self.fit_.clustered_covariance(_numbered(cluster))
         return pd.DataFrame(matrix, index=self.params_.index, columns=list(self.params_.index))
 
@@ -206,6 +227,7 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
         kind: Literal["bca", "percentile"] = "bca",
         replicates: int = 1000,
         seed: int = 1,
+        n_jobs: int | None = None,
         progress: Callable[[int, int], bool | None] | None = None,
     ) -> pd.DataFrame:
         """Intervals of the parameters, or of ``functions`` of them.
@@ -221,15 +243,21 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
         a row, clusters take the place of rows, and t has as many degrees of freedom as clusters, less one.
 
         An end that the data do not close is open: NaN, never a number, with "lower", "upper" or "both" in ``open``.
-        ``progress(done, total)`` may return False to stop.
+        ``progress(done, total)`` may return False to stop. ``n_jobs``: the bootstrap's replicates in so many parts, as
+        in scikit-learn, each after the fit was found again; inside :func:`lobetime.on_cluster` on its workers. Results
+        do not depend on it.
+
+        Intervals need the rows of the fit: a copy from a pickle has none and raises :class:`InvalidArgument`.
         """
-        check_is_fitted(self, "fit_")
+        self._check_rows()
         if method not in ("sandwich", "profile", "bootstrap"):
             raise _core.InvalidArgument(f"method must be 'sandwich', 'profile' or 'bootstrap', not {method!r}")
         if kind not in ("bca", "percentile"):
             raise _core.InvalidArgument(f"kind must be 'bca' or 'percentile', not {kind!r}")
         names = list(self.params_.index)
         wanted = functions or {}
+        clusters = [] if cluster is None else _numbered(cluster)
+        done = self._replicates(clusters, replicates, seed, n_jobs) if method == "bootstrap" else None
         rows = _core.regression_intervals(
             self._engine,
             self.fit_,
@@ -240,11 +268,12 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
             method=method,
             level=level,
             rule=hc.lower(),
-            cluster=[] if cluster is None else _numbered(cluster),
+            cluster=clusters,
             bca=kind == "bca",
             replicates=replicates,
             seed=seed,
             progress=progress,
+            done=done,
         )
         frame = pd.DataFrame(rows).set_index("name")
         open_ends = np.select(
@@ -259,6 +288,26 @@ class RobustRegression(BaseEstimator):  # type: ignore[misc]
         """The mean at other rows."""
         check_is_fitted(self, "params_")
         return np.asarray(self.mean(x, self.params_["estimate"].to_numpy()), dtype=float)
+
+
+def _replicates_part(
+    model: RobustRegression,
+    rows: dict[str, Any],
+    theta: Doubles,
+    cluster: list[int],
+    seed: int,
+    first: int,
+    count: int,
+) -> tuple[Doubles, list[str]]:
+    """Replicates of the fit, found again where this runs; ``theta`` is the fit that it must be."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RegressionWarning)  # the fit itself said so
+        model.fit(**rows)
+    if not np.allclose(model.fit_.theta, theta, rtol=1e-7, atol=1e-9):
+        raise _core.NotConverged("a worker finds another fit of the same rows: is its lobetime of another version?")
+    return _core.regression_replicates(
+        model._engine, model.fit_, cluster=cluster, first=first, replicates=count, seed=seed
+    )
 
 
 def _bound(values: Values | float | None, default: float, names: list[str]) -> Doubles:

@@ -62,23 +62,23 @@ void ReplicateOptions::check() const {
     if (threads < 0) throw InvalidArgument("threads must be 0 (all) or more");
 }
 
-Replicates bootstrap(std::size_t units, const Refit& refit, const ReplicateOptions& options) {
-    options.check();
+Replicates bootstrap_part(std::size_t units, const Refit& refit, const ReplicateOptions& options) {
+    if (options.replicates < 1) throw InvalidArgument("a part of a bootstrap has at least one replicate");
     if (units < 2) throw InvalidArgument("a bootstrap needs at least two cases or clusters to draw from");
     const std::size_t n = static_cast<std::size_t>(options.replicates);
     std::vector<Eigen::VectorXd> estimates(n);
     std::vector<std::string> reasons(n);
     Supervisor supervisor(options.progress, options.replicates);
     const std::function<bool()> interrupt = [&] { return supervisor.stopped(); };
-    parallel_for(n, options.threads, [&](std::size_t replicate) {
+    parallel_for(n, options.threads, [&](std::size_t r) {
         if (interrupt()) return;
+        const std::uint64_t replicate = options.first + r;
         try {
-            estimates[replicate] = refit(resample_counts(units, options.seed, replicate),
-                                         static_cast<std::uint64_t>(replicate), interrupt);
-            if (!estimates[replicate].allFinite()) throw NotFinite("the estimate is not finite");
+            estimates[r] = refit(resample_counts(units, options.seed, replicate), replicate, interrupt);
+            if (!estimates[r].allFinite()) throw NotFinite("the estimate is not finite");
         } catch (const Error& error) {
-            estimates[replicate].resize(0);
-            reasons[replicate] = "replicate " + std::to_string(replicate) + ": " + error.what();
+            estimates[r].resize(0);
+            reasons[r] = "replicate " + std::to_string(replicate) + ": " + error.what();
         }
         ++supervisor.done;
     });
@@ -96,10 +96,6 @@ Replicates bootstrap(std::size_t units, const Refit& refit, const ReplicateOptio
         else
             ++kept;
     }
-    if (static_cast<double>(out.failures.size()) > kMostFailures * static_cast<double>(n)) {
-        throw NotConverged(std::to_string(out.failures.size()) + " of " + std::to_string(n) +
-                           " replicates have no estimate, more than a tenth; the first: " + out.failures.front());
-    }
     for (std::size_t r = 0; r < n; ++r) {
         if (estimates[r].size() == 0) continue;
         if (out.theta.size() == 0) {
@@ -108,6 +104,21 @@ Replicates bootstrap(std::size_t units, const Refit& refit, const ReplicateOptio
         }
         out.theta.row(kept++) = estimates[r].transpose();
     }
+    return out;
+}
+
+void check_failures(const Replicates& replicates) {
+    if (static_cast<double>(replicates.failures.size()) > kMostFailures * static_cast<double>(replicates.asked)) {
+        throw NotConverged(
+            std::to_string(replicates.failures.size()) + " of " + std::to_string(replicates.asked) +
+            " replicates have no estimate, more than a tenth; the first: " + replicates.failures.front());
+    }
+}
+
+Replicates bootstrap(std::size_t units, const Refit& refit, const ReplicateOptions& options) {
+    options.check();
+    Replicates out = bootstrap_part(units, refit, options);
+    check_failures(out);
     return out;
 }
 

@@ -85,6 +85,18 @@ Eigen::MatrixXd bread(const RegressionFit& fit, const Pulls& pulls) {
     return inverse_of(fit.jacobian, pulls.slope, fit.names);
 }
 
+/// Number of each row's unit of resampling: itself, or its cluster.
+std::vector<int> units_of_rows(const RegressionFit& fit, const std::vector<int>& cluster) {
+    if (!cluster.empty()) return cluster;
+    std::vector<int> unit_of(static_cast<std::size_t>(fit.residuals.size()));
+    std::iota(unit_of.begin(), unit_of.end(), 0);
+    return unit_of;
+}
+
+std::size_t count_of(const std::vector<int>& unit_of) {
+    return static_cast<std::size_t>(*std::max_element(unit_of.begin(), unit_of.end())) + 1;
+}
+
 }  // namespace
 
 CovarianceRule covariance_rule_from_name(std::string_view name) {
@@ -171,6 +183,19 @@ std::vector<Quantity> parameter_quantities(const RegressionFit& fit) {
     return all;
 }
 
+Replicates regression_replicates(const RobustRegression& regression, const RegressionFit& fit,
+                                 const std::vector<int>& cluster, const ReplicateOptions& options) {
+    const std::vector<int> unit_of = units_of_rows(fit, cluster);
+    const Refit refit = [&](std::span<const int> counts, std::uint64_t, const std::function<bool()>&) {
+        std::vector<int> rows(unit_of.size());
+        for (std::size_t i = 0; i < rows.size(); ++i) rows[i] = counts[static_cast<std::size_t>(unit_of[i])];
+        return regression.refit(fit, rows);
+    };
+    ReplicateOptions replicate_options = options;
+    if (!regression.mean().parallel) replicate_options.threads = 1;
+    return bootstrap_part(count_of(unit_of), refit, replicate_options);
+}
+
 std::vector<RegressionInterval> regression_intervals(const RobustRegression& regression, const RegressionFit& fit,
                                                      const std::vector<Quantity>& quantities,
                                                      const RegressionIntervalOptions& options) {
@@ -179,20 +204,12 @@ std::vector<RegressionInterval> regression_intervals(const RobustRegression& reg
     const auto n = fit.residuals.size();
     std::vector<RegressionInterval> out;
     if (options.method == IntervalMethod::bootstrap) {
-        std::vector<int> unit_of = options.cluster;
-        if (!clustered) {
-            unit_of.resize(static_cast<std::size_t>(n));
-            std::iota(unit_of.begin(), unit_of.end(), 0);
-        }
-        const std::size_t units = static_cast<std::size_t>(*std::max_element(unit_of.begin(), unit_of.end())) + 1;
-        const Refit refit = [&](std::span<const int> counts, std::uint64_t, const std::function<bool()>&) {
-            std::vector<int> rows(unit_of.size());
-            for (std::size_t i = 0; i < rows.size(); ++i) rows[i] = counts[static_cast<std::size_t>(unit_of[i])];
-            return regression.refit(fit, rows);
-        };
-        ReplicateOptions replicate_options = options.replicates;
-        if (!regression.mean().parallel) replicate_options.threads = 1;
-        const Replicates replicates = bootstrap(units, refit, replicate_options);
+        const std::vector<int> unit_of = units_of_rows(fit, options.cluster);
+        const std::size_t units = count_of(unit_of);
+        options.replicates.check();
+        const Replicates replicates =
+            options.done ? *options.done : regression_replicates(regression, fit, options.cluster, options.replicates);
+        check_failures(replicates);
         Eigen::MatrixXd influence;
         if (options.bca) {
             const Eigen::MatrixXd rows = regression_influence(fit);

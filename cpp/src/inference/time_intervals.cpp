@@ -197,15 +197,10 @@ public:
 
     TimeIntervals bootstraps(const PriorSet& prior, const FitOptions& fit_options) const {
         TimeIntervals out = result();
-        const TheatreTimeRefit once_more(fit_, cases_, prior, fit_options);
-        const Refit refit = [&](std::span<const int> counts, std::uint64_t replicate,
-                                const std::function<bool()>& interrupt) {
-            std::vector<int> of_cases(units_.of_case.size());
-            for (std::size_t i = 0; i < of_cases.size(); ++i)
-                of_cases[i] = counts[static_cast<std::size_t>(units_.of_case[i])];
-            return once_more(of_cases, options_.replicates.seed, replicate, interrupt);
-        };
-        const Replicates replicates = bootstrap(static_cast<std::size_t>(units_.count), refit, options_.replicates);
+        const Replicates replicates =
+            options_.done ? *options_.done
+                          : time_replicates(fit_, cases_, prior, fit_options, options_.by_surgeon, options_.replicates);
+        check_failures(replicates);
         out.failures = replicates.failures;
         const Eigen::MatrixXd scores = summed_by(units_, objective_.case_scores(fit_.theta));
         out.intervals.resize(quantities_.size());
@@ -310,6 +305,20 @@ std::vector<TimeInterval> confidence_intervals(const FittedModel& model, const s
         if (i >= 0 && model.sources[static_cast<std::size_t>(i)].origin == NumberOrigin::held) hold(out.back());
     }
     return out;
+}
+
+Replicates time_replicates(const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior,
+                           const FitOptions& fit_options, bool by_surgeon, const ReplicateOptions& options) {
+    const Units units = units_of(cases, by_surgeon);
+    const TheatreTimeRefit once_more(fit, cases, prior, fit_options);
+    const Refit refit = [&](std::span<const int> counts, std::uint64_t replicate,
+                            const std::function<bool()>& interrupt) {
+        std::vector<int> of_cases(units.of_case.size());
+        for (std::size_t i = 0; i < of_cases.size(); ++i)
+            of_cases[i] = counts[static_cast<std::size_t>(units.of_case[i])];
+        return once_more(of_cases, options.seed, replicate, interrupt);
+    };
+    return bootstrap_part(static_cast<std::size_t>(units.count), refit, options);
 }
 
 TimeIntervals time_intervals(const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior,

@@ -7,7 +7,7 @@ import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +22,11 @@ from ..evidence import PublishedPrior, pool_rates, published_prior
 from ..model import TheatreTimeModel
 from ..plain import plain
 from ..reading import Source
+from ..tables import as_pandas
 from ._saying import chance_words, spread_words
+
+if TYPE_CHECKING:
+    from ..tables import Table
 
 Doubles = npt.NDArray[np.float64]
 
@@ -199,8 +203,8 @@ def device_safety(
     cases: Cases | Source | None = None,
     classes: Sequence[str] | None = None,
     *,
-    extra: pd.DataFrame | None = None,
-    own: pd.DataFrame | None = None,
+    extra: Table | None = None,
+    own: Table | None = None,
     cases_per_year: float | None = None,
     model: TheatreTimeModel | None = None,
     draws: int = _DRAWS,
@@ -251,6 +255,8 @@ def device_safety(
     InvalidData
         Of the cases.
     """
+    extra = None if extra is None else as_pandas(extra, f"extra, with {', '.join(_EXTRA_COLUMNS)},")
+    own = None if own is None else as_pandas(own, f"own, with {', '.join(_OWN_COLUMNS)},")
     problems = _frame_problems("extra", extra, _EXTRA_COLUMNS, required=("class", "event", "events", "cases", "source"))
     problems += _frame_problems("own", own, _OWN_COLUMNS, required=_OWN_COLUMNS)
     if cases_per_year is not None and not (math.isfinite(cases_per_year) and cases_per_year > 0):
@@ -310,11 +316,11 @@ def with_variants(classes: Iterable[str]) -> list[str]:
 # ------------------------------------------------------------------------------------------------------- counts
 
 
-def _frame_problems(which: str, frame: object, known: Sequence[str], *, required: Sequence[str]) -> list[str]:
+def _frame_problems(
+    which: str, frame: pd.DataFrame | None, known: Sequence[str], *, required: Sequence[str]
+) -> list[str]:
     if frame is None:
         return []
-    if not isinstance(frame, pd.DataFrame):
-        return [f"{which} must be a DataFrame with {', '.join(known)}, not {type(frame).__name__}"]
     problems = [f"{which}: unknown column {name}; allowed: {', '.join(known)}" for name in frame if name not in known]
     problems += [f"{which}: column {name} is missing" for name in required if name not in frame]
     if problems:

@@ -22,7 +22,7 @@ def main(
 ) -> None:
     """Judge predictions on invented units that do not obey the model, and write the report."""
     numbers = [int(word) for word in sizes.split(",")]
-    for result in study(units, numbers, first=first, baselines=baselines, processes=processes):
+    for result in study(units, numbers, first=first, baselines=baselines, n_jobs=processes):
         typer.echo(result.table().round(4).to_string())
         path.write_text(report(result, f"--units {units} --first {first} --sizes {sizes}"), encoding="utf-8")
 

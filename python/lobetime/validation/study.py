@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +15,7 @@ from ..baselines import BASELINES
 from ..calibration import recorded_total
 from ..cases import read_bookings, read_cases
 from ..model import TheatreTimeModel
+from ..parallel import run
 from ..scores import expected_crps
 from .units import Unit, draw_cases, next_cases, run_the_clock, write_down
 
@@ -97,17 +97,15 @@ class Study:
         return means.reindex([(n, p) for n in sorted(rows["n"].unique()) for p in order if (n, p) in means.index])
 
 
-def _task(arguments: tuple[int, int, bool]) -> list[dict[str, Any]]:
-    return one_unit(*arguments)
-
-
 def study(
-    units: int, sizes: Iterable[int], *, first: int = 0, baselines: bool = True, processes: int = 1
+    units: int, sizes: Iterable[int], *, first: int = 0, baselines: bool = True, n_jobs: int | None = None
 ) -> Iterator[Study]:
-    """The study so far, after each number of past cases; the units are numbered from ``first`` on."""
+    """The study so far, after each number of past cases; the units are numbered from ``first`` on.
+
+    ``n_jobs`` units at a time, as in scikit-learn; inside :func:`lobetime.on_cluster` on its workers.
+    """
     rows: list[dict[str, Any]] = []
-    with ProcessPoolExecutor(processes) as pool:
-        for n in sizes:
-            for found in pool.map(_task, [(number, n, baselines) for number in range(first, first + units)]):
-                rows.extend(found)
-            yield Study(pd.DataFrame(rows))
+    for n in sizes:
+        for found in run(one_unit, [(number, n, baselines) for number in range(first, first + units)], n_jobs):
+            rows.extend(found)
+        yield Study(pd.DataFrame(rows))

@@ -16,7 +16,8 @@ std::vector<int> resample_counts(std::size_t units, std::uint64_t seed, std::uin
 struct ReplicateOptions {
     int replicates = 1000;  ///< >= 2
     std::uint64_t seed = 1;
-    int threads = 0;  ///< 0 = as many as the machine has; results do not depend on it
+    std::uint64_t first = 0;  ///< number of the first one: a part of a larger bootstrap begins elsewhere
+    int threads = 0;          ///< 0 = as many as the machine has; results do not depend on it
     /// Asked about ten times a second, by the calling thread only; false stops. What it throws stops too.
     std::function<bool(int done, int total)> progress;
     void check() const;  ///< throws InvalidArgument naming the field
@@ -33,6 +34,14 @@ struct Replicates {
     int asked = 0;
     std::vector<std::string> failures;  ///< why the others have none, with their index
 };
+
+/// Replicates `first` to `first + replicates - 1`, a part of a bootstrap: parts one after the other are, to the bit,
+/// what a single run gives, whatever machine or thread took which. `replicates` may be 1. Throws InvalidArgument for
+/// fewer than two units and NotConverged when stopped; how many failed is judged on the whole, by `check_failures`.
+Replicates bootstrap_part(std::size_t units, const Refit& refit, const ReplicateOptions& options);
+
+/// Throws NotConverged when more than a tenth have no estimate.
+void check_failures(const Replicates& replicates);
 
 /// Resamples units (cases, or clusters of them) and refits.
 ///

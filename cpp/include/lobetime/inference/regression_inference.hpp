@@ -6,6 +6,7 @@
 
 #include <Eigen/Core>
 
+#include <optional>
 #include <span>
 #include <string>
 #include <string_view>
@@ -55,6 +56,7 @@ struct RegressionIntervalOptions {
         cluster;      ///< n numbers from 0 on: rows of one may be correlated (CR1); empty: rows are independent
     bool bca = true;  ///< of the bootstrap; false: percentile
     ReplicateOptions replicates;
+    std::optional<Replicates> done;   ///< of the bootstrap: all replicates, when they were computed in parts before
     std::function<bool()> interrupt;  ///< of the profile; true stops
 };
 
@@ -76,6 +78,10 @@ struct RegressionInterval {
 std::vector<RegressionInterval> regression_intervals(const RobustRegression& regression, const RegressionFit& fit,
                                                      const std::vector<Quantity>& quantities,
                                                      const RegressionIntervalOptions& options);
+
+/// A part of the bootstrap of a fit, see `bootstrap_part`. `cluster`: as in the options.
+Replicates regression_replicates(const RobustRegression& regression, const RegressionFit& fit,
+                                 const std::vector<int>& cluster, const ReplicateOptions& options);
 
 /// The parameters themselves as quantities.
 std::vector<Quantity> parameter_quantities(const RegressionFit& fit);

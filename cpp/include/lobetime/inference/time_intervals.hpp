@@ -8,6 +8,7 @@
 
 #include <Eigen/Core>
 
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -22,6 +23,7 @@ struct TimeIntervalOptions {
     bool bca = true;          ///< of the bootstrap; false: percentile
     /// Of the bootstrap; threads and progress (quantities done) of the profile as well.
     ReplicateOptions replicates;
+    std::optional<Replicates> done;  ///< of the bootstrap: all replicates, when they were computed in parts before
 };
 
 struct TimeInterval {
@@ -55,6 +57,11 @@ struct TimeIntervals {
 /// `objective`: that of the fit, see `objective_of`. Throws InvalidArgument for fewer than two clusters.
 Eigen::MatrixXd time_covariance(const TheatreTimeFit& fit, const TimeObjective& objective, const CaseTable& cases,
                                 CovarianceRule rule, bool by_surgeon);
+
+/// A part of the bootstrap of a fit, see `bootstrap_part`: cases (or surgeons) drawn again. `cases`, `prior`,
+/// `fit_options`: those of the fit.
+Replicates time_replicates(const TheatreTimeFit& fit, const CaseTable& cases, const PriorSet& prior,
+                           const FitOptions& fit_options, bool by_surgeon, const ReplicateOptions& options);
 
 /// Intervals of quantities of the time model, natural scale. `cases`, `prior`, `fit_options`: those of the fit.
 ///
