@@ -168,6 +168,37 @@ class Calibration:
         )
 
 
+def _as_booked(frame: pd.DataFrame, rows: npt.NDArray[np.intp]) -> pd.DataFrame:
+    """What was known of these cases before them."""
+    booked = frame.iloc[rows].reset_index(drop=True)
+    return booked[[name for name in KNOWN_AT_BOOKING if name in booked]]
+
+
+def _drawn_totals(model: TheatreTimeModel, booked: pd.DataFrame, bits: int, draws: int, seed: int) -> Array:
+    """Drawn minutes, cases x draws, of the phases in ``bits``."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DataWarning)
+        bookings = read_bookings(booked)
+    predicted = model.predict(bookings, draws=draws, seed=seed)
+    sums: Array = predicted.draws[:, :, [k for k in range(4) if bits >> k & 1]].sum(axis=2)
+    return sums
+
+
+def mean_crps_min(model: TheatreTimeModel, cases: Cases, total: Total | None, draws: int, seed: int) -> float:
+    """Mean CRPS, minutes, of cases that the data checks do not take for slips."""
+    frame = cases.frame.reset_index(drop=True)
+    chosen = _most_recorded(frame) if total is None else total
+    if chosen not in _TOTALS:
+        raise _core.InvalidArgument(f"total must be one of {list(_TOTALS)}, not {chosen!r}")
+    minutes = recorded_total(frame, chosen)
+    judged = np.flatnonzero(np.isfinite(minutes) & ~looks_mistyped(frame))
+    if not len(judged):
+        raise _core.InvalidArgument(f"score: none of {len(frame)} cases has {chosen} minutes to be judged by")
+    return float(
+        crps(_drawn_totals(model, _as_booked(frame, judged), phase_bits(chosen), draws, seed), minutes[judged]).mean()
+    )
+
+
 def _judged_fold(
     model: TheatreTimeModel,
     known: npt.NDArray[np.intp],
@@ -182,13 +213,8 @@ def _judged_fold(
 ) -> tuple[pd.DataFrame, dict[str, Array]]:
     """The judged cases against a fit to the known ones: where they fell, and every predictor's losses by case."""
     fitted = clone(model).fit(read_part(frame, known))
-    booked = frame.iloc[judged].reset_index(drop=True)
-    booked = booked[[name for name in KNOWN_AT_BOOKING if name in booked]]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", DataWarning)
-        bookings = read_bookings(booked)
-    predicted = fitted.predict(bookings, draws=draws, seed=seed)
-    sums = predicted.draws[:, :, [k for k in range(4) if bits >> k & 1]].sum(axis=2)
+    booked = _as_booked(frame, judged)
+    sums = _drawn_totals(fitted, booked, bits, draws, seed)
     observed = minutes[judged]
     levels = sorted({p for c in COVERAGES for p in (0.5 - c / 2, 0.5 + c / 2)} | set(PINBALL))
     quantiles = np.quantile(sums, levels, axis=1).T

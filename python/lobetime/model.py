@@ -16,7 +16,7 @@ from sklearn.base import BaseEstimator, clone
 from sklearn.utils.validation import check_is_fitted
 
 from . import _core
-from .calibration import Calibration, calibrate, phase_bits
+from .calibration import Calibration, calibrate, mean_crps_min, phase_bits
 from .cases import Bookings, Cases, DataWarning, read_bookings, read_cases
 from .caution import CAUTION
 from .diagnostics import TIME_OUTPUTS, Diagnostics, diagnose_time_model
@@ -250,6 +250,23 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         if hasattr(self, "fitted_"):
             self.fitted_ = self.fitted_.with_held_out(phase_bits(found.total), list(found.places))
         return found
+
+    def score(
+        self,
+        cases: Cases | Source,
+        y: None = None,
+        *,
+        total: Literal["theatre", "operative", "enucleation and morcellation"] | None = None,
+        draws: int = 2048,
+        seed: int = 1,
+    ) -> float:
+        """How well cases are predicted from what was known before: minus the mean CRPS in minutes, higher is better.
+
+        What ``sklearn.model_selection`` compares. The continuous ranked probability score is the absolute error where a
+        forecast is one number. ``total``, and which cases are judged, as in :meth:`calibration`.
+        """
+        cases = cases if isinstance(cases, Cases) else read_cases(cases)
+        return -mean_crps_min(self, cases, total, draws, seed)
 
     def update(
         self,

@@ -197,6 +197,46 @@ def test_version_says_what_runs():
     assert re.search(r"Python \d+\.\d+\.\d+", result.stdout)
 
 
+def test_version_says_how_it_was_built():
+    facts = dict(line.split(": ", 1) for line in run("--version").stdout.splitlines() if ": " in line)
+    assert list(facts)[-8:] == [*(name for name, _ in _core.build_facts()), "linear algebra"]
+    assert re.fullmatch(r"\w+ \d+\.\d+(\.\d+)?", facts["compiler"])
+    assert facts["standard"] == "C++20"
+    assert re.fullmatch(r"(Release|RelWithDebInfo|Debug)\b.*, with(out)? assertions", facts["build"])
+    for library in ("Ceres", "Eigen"):
+        assert re.fullmatch(r"\d+\.\d+\.\d+", facts[library])
+    assert int(facts["threads"]) >= 1
+    assert re.search(r"\d+ threads", facts["linear algebra"])
+
+
+# --- completion ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("shell", "words"), [("bash", "complete -o"), ("zsh", "#compdef lobetime"), ("fish", "complete")]
+)
+def test_a_shell_is_told_how_to_complete(shell, words):
+    result = run_process(_LOBETIME_COMPLETE=f"source_{shell}")
+    assert (result.returncode, result.stderr) == (0, "")
+    assert words in result.stdout and "_LOBETIME_COMPLETE=complete_" in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("line", "completed"),
+    [
+        ("lobetime sl", ["slots"]),
+        ("lobetime slots --overr", ["--overrun-risk"]),
+        ("lobetime fit --lo", ["--loss"]),
+        ("lobetime fit --loss bis", ["bisquare"]),
+        ("lobetime fit --nothing", []),
+    ],
+)
+def test_bash_completes(line, completed):
+    words = line.split()
+    result = run_process(_LOBETIME_COMPLETE="complete_bash", COMP_WORDS=line, COMP_CWORD=str(len(words) - 1))
+    assert result.stdout.split() == completed
+
+
 def test_losses_offered_are_the_engines():
     assert sorted(cli.fit.Loss) == sorted(_core.loss_names())
 

@@ -210,8 +210,6 @@ def test_questions_to_a_fit():
 
 
 def test_before_the_fit():
-    from sklearn.exceptions import NotFittedError
-
     for ask in (curve().conf_int, curve().covariance, lambda: curve().predict(X)):
         with pytest.raises(NotFittedError):
             ask()
@@ -454,5 +452,5 @@ def test_a_pickle_keeps_the_numbers():
     again = pickle.loads(pickle.dumps(regression))
     assert again.params_.equals(regression.params_) and again.scale_ == regression.scale_
     np.testing.assert_array_equal(again.predict(x), regression.predict(x))
-    with pytest.raises(NotFittedError):
+    with pytest.raises(lt.InvalidArgument, match="a regression from a pickle holds none: fit it again"):
         again.conf_int()

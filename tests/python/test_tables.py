@@ -2,7 +2,7 @@
 
 import warnings
 from collections.abc import Callable
-from datetime import date, datetime, timezone
+from datetime import UTC, date, datetime
 from typing import Any
 
 import pandas as pd
@@ -136,7 +136,7 @@ def test_cells_arrive_as_they_are():
             "text": ["a", None],
             "day": [date(2026, 1, 5), None],
             "moment": [moment, None],
-            "there": [moment.replace(tzinfo=timezone.utc), None],
+            "there": [moment.replace(tzinfo=UTC), None],
             "flag": [True, None],
             "word": pl.Series(["x", None], dtype=pl.Categorical),
         }

@@ -12,6 +12,7 @@ import typer.core
 # Names of the package are looked up where they are used, and pandas is imported there: --help needs neither.
 import lobetime as lt
 
+from .. import _core
 from ..caution import CAUTION
 from . import screen
 
@@ -61,11 +62,24 @@ app = typer.Typer(
     help="Theatre time for transurethral enucleation of the prostate: slots with a stated overrun risk.",
     epilog=f"{EPILOG} {CAUTION}",
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
+
+
+def _linear_algebra() -> str:
+    """The libraries under numpy and scipy, as this process has loaded them."""
+    import numpy.linalg
+    import scipy.linalg  # noqa: F401 - it may bring another one
+    import threadpoolctl
+
+    found = {
+        f"{one['internal_api']} {one['version'] or 'of unknown version'}, {one['num_threads']} threads"
+        for one in threadpoolctl.threadpool_info()
+        if one["user_api"] == "blas"
+    }
+    return "; ".join(sorted(found)) or f"numpy {numpy.__version__}'s own"
 
 
 def _print_version(asked: bool) -> None:
@@ -73,7 +87,9 @@ def _print_version(asked: bool) -> None:
         return
     parts = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in ("numpy", "pandas", "typer", "rich"))
     python = f"{platform.python_implementation()} {platform.python_version()}"
-    screen.new_console().print(f"lobetime {lt.__version__}\n{python}, {parts}\n{platform.platform()}", soft_wrap=True)
+    lines = [f"lobetime {lt.__version__}", f"{python}, {parts}", platform.platform()]
+    lines += [f"{name}: {value}" for name, value in (*_core.build_facts(), ("linear algebra", _linear_algebra()))]
+    screen.new_console().print("\n".join(lines), soft_wrap=True)
     raise typer.Exit
 
 
