@@ -266,7 +266,7 @@ def _open_parquet(path: Path, one: str) -> Sheet:
 
 def _from_frame(frame: pd.DataFrame, name: str) -> Sheet:
     if any(level is not None for level in frame.index.names):
-        frame = frame.reset_index()
+        frame = frame.reset_index(allow_duplicates=True)  # said twice, a heading is refused as such
     cells = frame.reset_index(drop=True).set_axis(range(frame.shape[1]), axis=1)
     return Sheet(name, [str(heading) for heading in frame.columns], cells, np.arange(len(frame), dtype=np.int64) + 2)
 

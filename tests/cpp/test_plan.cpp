@@ -204,4 +204,77 @@ TEST(Starts, NoOrderIsBetterThanTheBestAndSmallSpreadsComeFirst) {
     EXPECT_EQ(best_order(times, list, 480.0, {}, 0, 1).order, (std::vector<int>{0, 1, 2, 3}));
 }
 
+TEST(Starts, AnEmptyListHasNone) {
+    const ListTimes times = log_normal({60, 75}, {.3, .3}, 10);
+    EXPECT_THROW(best_order(times, {}, 480.0), InvalidArgument);
+    EXPECT_THROW(best_starts(times, {}, 480.0), InvalidArgument);
+    EXPECT_THROW(start_cost(times, {}, {}, 480.0, {}), InvalidArgument);
+}
+
+TEST(Starts, StayInOrderWhateverAMinuteCosts) {
+    const ListTimes times = log_normal({60, 75, 90, 120}, {.5, .5, .5, .5}, 200);
+    const std::vector<double> plain = best_starts(times, std::vector<int>{3, 2, 1, 0}, 480.0, {1.0, 0.5, 2.0});
+    for (const double worth : {1.0, 1e3, 1e6, 1e9}) {
+        const std::vector<double> starts =
+            best_starts(times, std::vector<int>{3, 2, 1, 0}, 480.0, {worth, 0.5 * worth, 2.0 * worth});
+        EXPECT_TRUE(std::is_sorted(starts.begin(), starts.end())) << worth;
+        for (std::size_t k = 0; k < starts.size(); ++k) EXPECT_NEAR(starts[k], plain[k], 0.5) << worth;
+    }
+}
+
+TEST(Starts, RefuseMinutesThatAreNone) {
+    const ListTimes times = log_normal({60, 75}, {.3, .3}, 10);
+    const std::vector<int> order = {0, 1};
+    for (const double minutes : {std::nan(""), -1.0, 1e8}) {
+        EXPECT_THROW(best_starts(times, order, minutes), InvalidArgument) << minutes;
+        EXPECT_THROW(start_cost(times, order, std::vector<double>{0.0, minutes}, 480.0, {}), InvalidArgument);
+    }
+}
+
+// Single precision holds neither the sum of such minutes nor its cast.
+TEST(ListRisk, RefusesMinutesBeyondAllDays) {
+    EXPECT_THROW(ListTimes(1, 1, {2e7F}, {0.0F}), InvalidArgument);
+    EXPECT_THROW(ListTimes(1, 1, {60.0F}, {3e38F}), InvalidArgument);
+    const ListTimes times = log_normal({60, 75}, {.3, .3}, 10);
+    const auto refused = [&](double ListRule::*field, double value) {
+        ListRule rule;
+        rule.*field = value;
+        EXPECT_THROW(list_risk(times, std::vector<int>{0}, rule), InvalidArgument) << value;
+    };
+    refused(&ListRule::minutes, 1e300);
+    refused(&ListRule::grace_min, 1e300);
+    refused(&ListRule::far_over_min, 1e300);
+    refused(&ListRule::expected_overtime_min, 1e300);
+}
+
+TEST(PricingLimits, ASessionFarShorterThanItsCasesHasNoList) {
+    const ListTimes times = log_normal({60, 75}, {.3, .3}, 64);
+    PricingProblem problem;
+    problem.times = &times;
+    problem.cases = {0, 1};
+    problem.worth = {100.0, 100.0};
+    for (const double minutes : {1e-300, 1e-12, 1.0}) {
+        problem.rule.minutes = minutes;
+        const PricingResult found = price({problem}).front();
+        EXPECT_TRUE(found.complete);
+        EXPECT_TRUE(found.lists.empty());
+        EXPECT_EQ(found.bound, 0.0);
+    }
+}
+
+TEST(PricingLimits, RefusesWorthWhoseSumsHaveNoDigits) {
+    const ListTimes times = log_normal({60, 75}, {.3, .3}, 64);
+    PricingProblem problem;
+    problem.times = &times;
+    problem.cases = {0, 1};
+    problem.worth = {100.0, 1e300};
+    EXPECT_THROW(price({problem}), InvalidArgument);
+    problem.worth = {100.0, 100.0};
+    problem.threshold = -1e300;
+    EXPECT_THROW(price({problem}), InvalidArgument);
+    problem.threshold = 0.0;
+    problem.cost.overtime_per_min = 1e300;
+    EXPECT_THROW(price({problem}), InvalidArgument);
+}
+
 }  // namespace

@@ -89,9 +89,13 @@ std::vector<Candidate> TimeSearch::run(const std::vector<Eigen::VectorXd>& given
     best.resize(std::min(best.size(), kPolished));
     report.polished = static_cast<int>(best.size());
     // Most lead to the same minimum, which shows long before they are there.
-    for (const auto& [rounds, nearness] : {std::pair{kMiddleRounds, kSoonTheSame}, {kLastRounds, kSameParameter}}) {
-        parallel_for(best.size(), options.threads, [&](std::size_t k) { follow(best[k], objective_, rounds); });
-        best = distinct_of(std::move(best), nearness);
+    struct Leg {
+        int rounds;
+        double nearness;
+    };
+    for (const Leg& leg : {Leg{kMiddleRounds, kSoonTheSame}, Leg{kLastRounds, kSameParameter}}) {
+        parallel_for(best.size(), options.threads, [&](std::size_t k) { follow(best[k], objective_, leg.rounds); });
+        best = distinct_of(std::move(best), leg.nearness);
         if (best.empty()) throw NotFinite("the model cannot be evaluated from any start");
     }
     double residuals = 0.0;

@@ -3,23 +3,33 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 namespace lobetime {
+namespace {
+
+constexpr double kAny = std::numeric_limits<double>::infinity();
+constexpr double kMostPerMinute = 1e9;  ///< no money is so small; beyond it differences of costs lose their digits
+
+}  // namespace
 
 void ListRule::check() const {
-    if (!(minutes > 0.0 && std::isfinite(minutes))) throw InvalidArgument("minutes of a session must be positive");
-    if (!(grace_min >= 0.0 && std::isfinite(grace_min))) throw InvalidArgument("grace_min must not be negative");
+    const auto limit = [](double min) { return (min >= 0.0 && min <= kMostMinutes) || min == kAny; };
+    if (!(minutes > 0.0 && minutes <= kMostMinutes))
+        throw InvalidArgument("minutes of a session must be above 0 and at most 1e7");
+    if (!(grace_min >= 0.0 && grace_min <= kMostMinutes)) throw InvalidArgument("grace_min must lie in [0, 1e7]");
     if (!(overrun_risk >= 0.0 && overrun_risk <= 1.0)) throw InvalidArgument("overrun_risk must lie in [0, 1]");
     if (!(far_over_risk >= 0.0 && far_over_risk <= 1.0)) throw InvalidArgument("far_over_risk must lie in [0, 1]");
-    if (!(expected_overtime_min >= 0.0)) throw InvalidArgument("expected_overtime_min must not be negative");
-    if (!(far_over_min >= 0.0)) throw InvalidArgument("far_over_min must not be negative");
+    if (!limit(expected_overtime_min))
+        throw InvalidArgument("expected_overtime_min must lie in [0, 1e7], or be infinite");
+    if (!limit(far_over_min)) throw InvalidArgument("far_over_min must lie in [0, 1e7], or be infinite");
     if (most_cases < 1) throw InvalidArgument("most_cases must be 1 or more");
     if (most_large < 0) throw InvalidArgument("most_large must not be negative");
 }
 
 void ListCost::check() const {
     for (const double one : {open_per_min, overtime_per_min, idle_per_min}) {
-        if (!(one >= 0.0 && std::isfinite(one))) throw InvalidArgument("costs of a list must not be negative");
+        if (!(one >= 0.0 && one <= kMostPerMinute)) throw InvalidArgument("costs of a list must lie in [0, 1e9]");
     }
 }
 

@@ -12,7 +12,8 @@ constexpr Eigen::Index kBlock = 4096;
 using Rows = Eigen::Matrix<float, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>;
 
 bool all_minutes(const std::vector<float>& values) {
-    return std::all_of(values.begin(), values.end(), [](float v) { return std::isfinite(v) && v >= 0.0F; });
+    return std::all_of(values.begin(), values.end(),
+                       [](float v) { return v >= 0.0F && v <= static_cast<float>(kMostMinutes); });
 }
 
 }  // namespace
@@ -30,7 +31,7 @@ ListTimes::ListTimes(std::size_t cases, std::size_t draws, std::vector<float> mi
     if (between_.empty() || between_.size() % draws != 0)
         throw InvalidArgument("list times: between must be (1 + gaps) x draws");
     if (!all_minutes(minutes_) || !all_minutes(between_))
-        throw InvalidArgument("list times: minutes must be finite and not negative");
+        throw InvalidArgument("list times: minutes must lie between 0 and 1e7");
     most_cases_ = between_.size() / draws;
 
     const Eigen::Index n = static_cast<Eigen::Index>(cases), d = static_cast<Eigen::Index>(draws);

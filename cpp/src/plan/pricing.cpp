@@ -15,6 +15,7 @@ namespace {
 
 constexpr std::size_t kGrid = 1024;  ///< steps of the knapsack over the session
 constexpr std::size_t kSpreads = 512;
+constexpr double kMostWorth = 1e15;   ///< of a case: sums of greater ones lose the others' digits
 constexpr std::size_t kSlopes = 10;   ///< knapsacks, each with another price of a list's variance
 constexpr std::size_t kBlock = 2048;  ///< draws summed at a time: few enough for the first cache
 
@@ -42,7 +43,9 @@ public:
         for (std::size_t s = kSpreads; s-- > 0;) limits_[s] = std::max(limits_[s], limits_[s + 1]);
     }
     double operator()(double variance) const {
-        return limits_[std::min(static_cast<std::size_t>(std::sqrt(std::max(variance, 0.0)) / step_), kSpreads)];
+        // Bounded before the cast: of a session that is far shorter than its cases no step number would hold it.
+        const double steps = std::sqrt(std::max(variance, 0.0)) / step_;
+        return limits_[static_cast<std::size_t>(std::min(steps, static_cast<double>(kSpreads)))];
     }
     double largest() const { return limits_[0]; }
 
@@ -213,7 +216,8 @@ private:
                 if (items_[k].gain <= 0.0) continue;
                 // A hair less, so that sizes that fill the session to the minute still do.
                 const double priced = items_[k].size + slope(s) * items_[k].variance;
-                const std::size_t size = static_cast<std::size_t>(std::max(priced / step_ - 1e-6, 0.0));
+                const double steps = std::clamp(priced / step_ - 1e-6, 0.0, static_cast<double>(columns));
+                const std::size_t size = static_cast<std::size_t>(steps);
                 for (std::size_t c = size; c < columns; ++c)
                     here[c] = std::max(here[c], items_[k].gain + next[c - size]);
             }
@@ -231,7 +235,7 @@ private:
         const double end = limit_(variance + extra) - mean;
         std::size_t s = 0;
         while (s + 1 < kSlopes && end + slope(s + 1) * extra <= room) ++s;
-        const std::size_t c = std::min(static_cast<std::size_t>(room / step_ + 1e-6), kGrid);
+        const std::size_t c = static_cast<std::size_t>(std::min(room / step_ + 1e-6, static_cast<double>(kGrid)));
         return most_gain_[(s * (items_.size() + 1) + k) * (kGrid + 1) + c];
     }
 
@@ -414,9 +418,10 @@ void check(const PricingProblem& problem) {
             throw InvalidArgument("pricing: no such case");
     }
     for (const double worth : problem.worth) {
-        if (!std::isfinite(worth)) throw InvalidArgument("pricing: worth must be finite");
+        if (!(std::abs(worth) <= kMostWorth)) throw InvalidArgument("pricing: worth must lie in [-1e15, 1e15]");
     }
-    if (!std::isfinite(problem.threshold)) throw InvalidArgument("pricing: the threshold must be finite");
+    if (!(std::abs(problem.threshold) <= kMostWorth))
+        throw InvalidArgument("pricing: the threshold must lie in [-1e15, 1e15]");
     if (problem.keep == 0) throw InvalidArgument("pricing: keep must be 1 or more");
     if (!(problem.moment_error >= 0.0 && problem.moment_error <= 1.0))
         throw InvalidArgument("pricing: moment_error must lie in [0, 1]");

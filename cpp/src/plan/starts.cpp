@@ -18,6 +18,9 @@ public:
     Day(const ListTimes& times, std::span<const int> order, double session_min, const StartCost& cost,
         std::size_t draws)
         : cost_(cost), session_(session_min), draws_(draws == 0 ? times.draws() : std::min(draws, times.draws())) {
+        if (order.empty()) throw InvalidArgument("starts: at least one case is needed");
+        if (!(session_min > 0.0 && session_min <= kMostMinutes))
+            throw InvalidArgument("starts: minutes of a session must be above 0 and at most 1e7");
         if (order.size() > times.most_cases()) throw InvalidArgument("starts: no turnovers for so many cases");
         for (std::size_t k = 0; k < order.size(); ++k) {
             if (order[k] < 0 || static_cast<std::size_t>(order[k]) >= times.cases())
@@ -118,12 +121,13 @@ void settle(const Day& day, ListOrder& found) {
                 const auto shifted = [&](double by) {
                     trial = starts;
                     for (std::size_t j = k; j < (with_rest ? starts.size() : k + 1); ++j) trial[j] += by;
-                    for (std::size_t j = 1; j < trial.size(); ++j) {
-                        if (trial[j] < trial[j - 1]) return 1e6 + (trial[j - 1] - trial[j]);
-                    }
                     return day(trial);
                 };
-                const double by = least(shifted, -reach, reach, reach * 1e-3);
+                // As far as the starts stay in order.
+                const bool free = with_rest || k + 1 == starts.size();
+                const double low = std::max(-reach, starts[k - 1] - starts[k]);
+                const double high = free ? reach : std::min(reach, starts[k + 1] - starts[k]);
+                const double by = least(shifted, low, high, reach * 1e-3);
                 const double cost = shifted(by);
                 if (cost < found.cost) {
                     found.cost = cost;
@@ -141,7 +145,7 @@ void settle(const Day& day, ListOrder& found) {
 
 void StartCost::check() const {
     for (const double one : {waiting_per_min, idle_per_min, overtime_per_min}) {
-        if (!(one >= 0.0 && std::isfinite(one))) throw InvalidArgument("costs of starts must not be negative");
+        if (!(one >= 0.0 && one <= 1e9)) throw InvalidArgument("costs of starts must lie in [0, 1e9]");
     }
     if (!(waiting_per_min > 0.0)) throw InvalidArgument("waiting must cost something: nobody would be told to wait");
 }
@@ -150,6 +154,9 @@ double start_cost(const ListTimes& times, std::span<const int> order, std::span<
                   double session_min, const StartCost& cost, std::size_t draws) {
     cost.check();
     if (starts.size() != order.size()) throw InvalidArgument("starts: one for each case");
+    for (const double start : starts) {
+        if (!(start >= 0.0 && start <= kMostMinutes)) throw InvalidArgument("starts: minutes must lie in [0, 1e7]");
+    }
     return Day(times, order, session_min, cost, draws)(starts);
 }
 

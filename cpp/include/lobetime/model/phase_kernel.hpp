@@ -40,9 +40,10 @@ inline constexpr std::array<int, 19> morcellation = {param::rate_50,
                                                      param::yield_exponent};
 inline constexpr std::array<int, 2> room = {param::room_min, param::room_spinal};
 
-/// Where a parameter stands in the list of a phase; does not compile for one that is not in it.
+/// Where a parameter stands in the list of a phase; in a constant it does not compile for one that is not in it.
+/// constexpr, as clang 14 does not take consteval in a variable template.
 template <std::size_t N>
-consteval std::size_t position(const std::array<int, N>& list, int parameter) {
+constexpr std::size_t position(const std::array<int, N>& list, int parameter) {
     std::size_t at = 0;
     while (list.at(at) != parameter) ++at;
     return at;

@@ -7,6 +7,9 @@
 
 namespace lobetime {
 
+/// Longest that a time of a list or a session may be, min: beyond it single precision could not hold a sum of them.
+inline constexpr double kMostMinutes = 1e7;
+
 /// Joint draws of what each case would take in one kind of session (one surgeon, one device class, one collection),
 /// with what lies between the cases of a list. Draw d of every row is the same possible world, so that a list's risk
 /// carries what its cases share.
@@ -17,7 +20,7 @@ public:
     /// minutes: cases x draws, row-major. between: (1 + gaps) x draws, row 0 the late start of the list, row g the
     /// turnover before its case g + 1; a list has at most 1 + gaps cases. The first `screening` draws (all if 0) tell
     /// which lists are clearly within or clearly beyond a limit; the others decide the rest.
-    /// Throws InvalidArgument: sizes that do not fit, minutes negative or not finite, no draw.
+    /// Throws InvalidArgument: sizes that do not fit, minutes negative or above kMostMinutes, no draw.
     ListTimes(std::size_t cases, std::size_t draws, std::vector<float> minutes, std::vector<float> between,
               std::size_t screening = 0);
 

@@ -1,0 +1,338 @@
+"""Any table that pandas can hold, and any bytes that call themselves CSV, either load or are refused with row and column.
+
+What loads is held against what each cell says, read here by rules of this file alone: nothing was coerced, dropped or
+rounded on the way.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import re
+import warnings
+from collections.abc import Callable
+from decimal import Decimal
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, event, given, settings
+from hypothesis import strategies as st
+
+import lobetime as lt
+from lobetime import _core
+
+KINDS = {str(column["name"]): str(column["kind"]) for column in _core.columns()}
+WORDS = {str(column["name"]): list(column["words"]) for column in _core.columns()}
+READERS: dict[str, Callable[..., Any]] = {"history": lt.read_cases, "bookings": lt.read_bookings}
+NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+FLAGS = {"no": 0.0, "false": 0.0, "0": 0.0, "yes": 1.0, "true": 1.0, "1": 1.0}
+
+bounded = settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+
+# --- what is generated ---------------------------------------------------------------------------------------------
+
+ANY_TEXT = st.one_of(
+    st.text(max_size=12),
+    st.text(st.characters(), max_size=4),  # lone surrogates among them
+    st.sampled_from(
+        ["", " ", "nan", "NaN", "NA", "None", "null", "inf", "-inf", "Infinity", "1e999", "1e400", "0x3C", "1_000"]
+        + ["٣", "６０", "60 mL", "60,5", "1,000", "=1+1", "true", "2024-02-30", "2024-03-01", "01/02/2024", "\ufffd"]
+        + ["9" * 400, "0." + "0" * 400 + "1", "1e-400", "60\n", "\u00a060\u2003", '"', "'60", "−5", "<NA>", "NaT"]
+    ),
+)
+ANY_CELL = st.one_of(
+    ANY_TEXT,
+    st.none(),
+    st.booleans(),
+    st.integers(),
+    st.sampled_from([10**400, -(10**400), 2**63, 2**53 + 1]),
+    st.floats(),
+    st.sampled_from([np.float16(60.1), np.float32(60.1), np.longdouble("1e4000"), np.int8(60), np.bool_(True)]),
+    st.sampled_from([pd.NA, pd.NaT, np.nan, np.inf, -np.inf, np.datetime64("2024-03-01"), np.timedelta64(75, "m")]),
+    st.sampled_from([Decimal("60.5"), Decimal("NaN"), Decimal("sNaN"), Fraction(1, 3), Fraction(10**400), 60j]),
+    st.dates(),
+    st.datetimes(),
+    st.datetimes(timezones=st.just(dt.UTC)),
+    st.times(),
+    st.timedeltas(),
+    st.binary(max_size=6),
+    st.sampled_from([[60], {"gland_ml": 60}, (60,), {60}, np.array([60.0]), object, pd.Timestamp.max, pd.Period("2024")]),
+)
+
+
+def fitting(name: str) -> st.SearchStrategy[Any]:
+    """Cells that the column may hold."""
+    kind = KINDS[name]
+    if kind == "flag":
+        return st.sampled_from([0, 1, 0.0, True, False, "yes", "No", "1", None, np.nan])
+    if kind == "word":
+        return st.sampled_from([*WORDS[name], None, "", WORDS[name][0].upper()])
+    if kind == "date":
+        days = st.dates(dt.date(1990, 1, 2), dt.date(2025, 1, 1))
+        return st.one_of(days, days.map(str), days.map(pd.Timestamp), st.none(), st.just(pd.NaT))
+    if kind == "text":
+        return st.one_of(st.sampled_from(["A", "B", "", None, 7, 7.0, "7.0", 2.5, True]), st.text("äB 外1", max_size=3))
+    if kind == "count":
+        return st.one_of(st.integers(1, 90), st.integers(1, 90).map(float), st.integers(1, 90).map(str), st.none())
+    numbers = st.floats(100, 900)
+    return st.one_of(numbers, numbers.map(np.float32), st.integers(100, 900), numbers.map(repr), st.just(" 120 "))
+
+
+DTYPES = ["float64", "float32", "Float64", "int64", "Int64", "uint8", "bool", "boolean", "str", "string", "object"]
+DTYPES += ["category", "datetime64[s]", "datetime64[ns, UTC]", "timedelta64[s]", "complex128", "Sparse[float64]"]
+DTYPES += ["double[pyarrow]", "int64[pyarrow]", "string[pyarrow]", "bool[pyarrow]", "date32[day][pyarrow]"]
+DTYPES += ["timestamp[s][pyarrow]", "decimal128(10, 2)[pyarrow]", "duration[s][pyarrow]", "binary[pyarrow]"]
+DTYPES += ["null[pyarrow]", "period[D]"]
+
+
+@st.composite
+def heading_of(draw: st.DrawFn, name: str) -> Any:
+    spellings = [name, name.upper(), name.replace("_", " "), f" {name} ", name.replace("_", "-")]
+    return draw(st.sampled_from([name] * 6 + spellings))
+
+
+ANY_HEADING = st.one_of(
+    ANY_TEXT,
+    st.sampled_from(["gland_ml", "gland", "gland_l", "Prostate size", "theatre_hours", "Patient name", "NHS no", "dob"]),
+    st.sampled_from([0, 1, None, np.nan, b"gland_ml", ("gland_ml", "x"), pd.Timestamp("2024-03-01"), True, 1.5]),
+)
+
+
+@st.composite
+def columns_of(draw: st.DrawFn) -> tuple[list[Any], list[list[Any]], int]:
+    """Headings and columns of cells: gland and theatre time that fit, mostly, and anything else."""
+    rows = draw(st.integers(0, 5))
+    names = draw(st.lists(st.sampled_from(sorted(KINDS)), max_size=5))
+    if draw(st.integers(0, 9)) > 0:
+        names = ["gland_ml", "theatre_min", *(name for name in names if name not in ("gland_ml", "theatre_min"))]
+    headings: list[Any] = []
+    cells: list[list[Any]] = []
+    spoilt = draw(st.sampled_from([0, 0, 0, 1, 8]))  # in ten cells
+    for name in names:
+        headings.append(draw(heading_of(name)))
+        bad = [draw(st.integers(0, 9)) < spoilt for _ in range(rows)]
+        cells.append([draw(ANY_CELL if one else fitting(name)) for one in bad])
+    for _ in range(draw(st.sampled_from([0, 0, 1, 2]))):
+        headings.append(draw(ANY_HEADING))
+        cells.append([draw(ANY_CELL) for _ in range(rows)])
+    return headings, cells, rows
+
+
+def series_of(draw: st.DrawFn, cells: list[Any]) -> pd.Series[Any]:
+    """As object, as pandas takes it by itself, or in any type that it agrees to."""
+    choice = draw(st.sampled_from(["object", "inferred", *DTYPES]))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            return pd.Series(cells) if choice == "inferred" else pd.Series(cells, dtype=choice)
+        except Exception:  # whatever pandas does not want to hold is no table
+            return pd.Series(cells, dtype=object)
+
+
+@st.composite
+def frames(draw: st.DrawFn) -> pd.DataFrame:
+    headings, cells, rows = draw(columns_of())
+    series = [series_of(draw, column) for column in cells]
+    frame = pd.concat(series, axis=1, ignore_index=True) if series else pd.DataFrame(index=range(rows))
+    frame.columns = pd.Index(headings, dtype=object, tupleize_cols=False)
+    index = draw(st.sampled_from(["plain", "plain", "named", "named like a column", "duplicated", "many"]))
+    if index == "named":
+        frame.index = pd.Index(range(rows), name="case_id")
+    elif index == "named like a column":
+        frame.index = pd.Index([100.0] * rows, name="gland_ml")
+    elif index == "duplicated":
+        frame.index = pd.Index([7] * rows)
+    elif index == "many":
+        frame.index = pd.MultiIndex.from_arrays([[1] * rows, [2] * rows], names=["surgeon", None])
+    return frame
+
+
+MAPPINGS = st.one_of(
+    st.none(),
+    st.just({"gland_ml": "Prostate size"}),
+    st.dictionaries(st.one_of(st.sampled_from(sorted(KINDS)), ANY_TEXT), ANY_TEXT, max_size=2),
+)
+
+
+# --- what is asserted ----------------------------------------------------------------------------------------------
+
+
+def judged(source: Any, kind: str, mapping: dict[str, str] | None) -> Any:
+    """What was read, or None; a refusal names rows and columns."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", lt.DataWarning)
+        try:
+            read = READERS[kind](source, columns=mapping)
+        except lt.InvalidData as refused:
+            event("refused")
+            problems = refused.problems
+            assert len(problems), "refused without a problem"
+            assert list(problems) == ["row", "column", "value", "allowed"]
+            assert (problems["row"] >= 1).all()
+            assert all(isinstance(column, str) for column in problems["column"])
+            assert all(isinstance(allowed, str) and allowed for allowed in problems["allowed"])
+            str(refused).encode("utf-8")  # can be shown and written to a log
+            return None
+    event("loaded")
+    return read
+
+
+def same(found: float, meant: float) -> bool:
+    return found == meant or (np.isnan(found) and np.isnan(meant))
+
+
+def blank(cell: Any) -> bool:
+    if cell is None or cell is pd.NA or cell is pd.NaT or (isinstance(cell, str) and not cell.strip()):
+        return True
+    return isinstance(cell, (float, np.floating)) and bool(np.isnan(cell))
+
+
+def says_number(cell: Any, found: float, comma: bool = False) -> bool:
+    """Whether a cell says this number, in its own digits."""
+    if isinstance(cell, str):
+        text = cell.strip()
+        if text.lower() == "inf":
+            return found == np.inf
+        return any(
+            NUMBER.fullmatch(one) is not None and float(one) == found
+            for one in ([text, text.replace(",", ".")] if comma else [text])
+        )
+    if isinstance(cell, (bool, np.bool_, bytes)):
+        return False
+    return isinstance(cell, (int, float, np.integer, np.floating, Decimal, Fraction)) and bool(
+        abs(Fraction(float(cell)) - Fraction(found)) == 0 if np.isfinite(float(cell)) else float(cell) == found
+    )
+
+
+def says(name: str, cell: Any, found: Any, comma: bool = False) -> bool:
+    """Whether the cell of a source says what was read from it."""
+    kind = KINDS[name]
+    if kind in ("number", "count"):
+        if blank(cell):
+            return same(found, np.inf if name == "canister_ml" else np.nan)
+        return says_number(cell, found, comma)
+    if kind == "flag":
+        if blank(cell):
+            return bool(np.isnan(found))
+        if isinstance(cell, (bool, np.bool_)):
+            return bool(found == float(cell))
+        return says_number(cell, found, comma) or (isinstance(cell, str) and FLAGS.get(cell.strip().lower()) == found)
+    if blank(cell):
+        return bool(pd.isna(found))
+    if kind == "date":
+        if isinstance(cell, str):
+            return bool(pd.Timestamp(cell.strip()) == found)
+        if isinstance(cell, (dt.datetime, np.datetime64)):
+            seen = pd.Timestamp(cell)
+            wall = seen.tz_localize(None)
+            return bool(wall.floor("s") == found.floor("s"))
+        return isinstance(cell, dt.date) and bool(pd.Timestamp(cell) == found)
+    if not isinstance(cell, (str, bool, np.bool_, int, float, np.integer, np.floating, Decimal, Fraction, dt.date)):
+        return False
+    if isinstance(cell, str):
+        return bool(found == (cell.strip().lower() if kind == "word" else cell.strip()))
+    return isinstance(found, str) and bool(found)
+
+
+def column_for(headings: list[Any], name: str, mapping: dict[str, str] | None) -> int:
+    """The heading that a column was read from."""
+    if mapping and name in mapping:
+        return [str(heading).strip() for heading in headings].index(mapping[name].strip())
+    plain = [re.sub(r"[\s-]+", "_", str(heading).strip().lower()) for heading in headings]
+    return plain.index(name)
+
+
+@given(frame=frames(), kind=st.sampled_from(sorted(READERS)), mapping=MAPPINGS)
+@bounded
+def test_any_frame_loads_or_is_refused(frame: pd.DataFrame, kind: str, mapping: dict[str, str] | None) -> None:
+    before = frame.copy(deep=True)
+    read = judged(frame, kind, mapping)
+    pd.testing.assert_frame_equal(frame, before)  # a reader leaves its source alone
+    if read is None:
+        return
+    assert len(read) == len(frame)
+    flat = frame.reset_index() if any(name is not None for name in frame.index.names) else frame
+    for name in read.frame:
+        if name == "surgeon_case_no" and "operated_on" in read.frame:
+            continue  # may have been counted
+        position = column_for(list(flat.columns), name, mapping)
+        for cell, found in zip(flat.iloc[:, position], read.frame[name], strict=True):
+            assert says(name, cell, found), (name, cell, found)
+
+
+@st.composite
+def csv_texts(draw: st.DrawFn) -> tuple[str, list[str], list[list[str]], str]:
+    """A CSV text with its headings, its rows that are not blank, and its separator."""
+    headings, cells, rows = draw(columns_of())
+    separator = draw(st.sampled_from([",", ";", "\t"]))
+
+    def text(cell: Any) -> str:
+        try:
+            return "" if cell is None else str(cell)
+        except ValueError:  # integers beyond what Python turns into text
+            return "9" * 300
+
+    grid = [[text(column[row]) for column in cells] for row in range(rows)]
+    names = [text(heading) for heading in headings]
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, delimiter=separator, lineterminator=draw(st.sampled_from(["\n", "\r\n"])))
+    writer.writerow(names)
+    for record in grid:
+        writer.writerow(record)
+    filled = [record for record in grid if any(cell.strip() for cell in record)]
+    return stream.getvalue(), names, filled, separator
+
+
+@given(table=csv_texts(), kind=st.sampled_from(sorted(READERS)), mapping=MAPPINGS)
+@bounded
+def test_any_csv_text_loads_or_is_refused(
+    table: tuple[str, list[str], list[list[str]], str],
+    kind: str,
+    mapping: dict[str, str] | None,
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    text, headings, grid, separator = table
+    path = tmp_path_factory.mktemp("any") / "unit.csv"
+    path.write_bytes(text.encode("utf-8", errors="surrogatepass"))
+    read = judged(path, kind, mapping)
+    if read is None:
+        return
+    assert len(read) == len(grid)
+    for name in read.frame:
+        if name == "surgeon_case_no" and "operated_on" in read.frame:
+            continue
+        position = column_for(headings, name, mapping)
+        for record, found in zip(grid, read.frame[name], strict=True):
+            assert says(name, record[position], found, separator != ","), (name, record[position], found)
+
+
+@given(
+    data=st.one_of(
+        st.binary(max_size=200),
+        st.builds(
+            lambda head, tail, encoding: (head + tail).encode(encoding, errors="replace"),
+            st.sampled_from(["", "gland_ml,theatre_min\n60,90\n", "gland_ml;theatre_min\n60,5;90\n", "gland_ml\n"]),
+            st.text('0123456789,;\t"\n\r .eE+-\ufeffé\x00', max_size=60),
+            st.sampled_from(["utf-8", "utf-8-sig", "latin-1", "utf-16", "utf-32", "cp1252"]),
+        ),
+    ),
+    suffix=st.sampled_from([".csv", ".tsv", ".xlsx", ".parquet", ".txt", ""]),
+    kind=st.sampled_from(sorted(READERS)),
+)
+@bounded
+def test_any_bytes_load_or_are_refused(
+    data: bytes, suffix: str, kind: str, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    path: Path = tmp_path_factory.mktemp("any") / f"unit{suffix}"
+    path.write_bytes(data)
+    read = judged(path, kind, None)
+    if read is not None:
+        gland = read.frame["gland_ml"].to_numpy()
+        assert ((gland > 0) & (gland <= 1000)).all()
+        assert data.startswith((b"gland_ml", b"\xef\xbb\xbf")) or b"gland" in data.lower()
