@@ -572,7 +572,12 @@ class DriftWarning(UserWarning):
 
 def load_model(path: str | os.PathLike[str]) -> TheatreTimeModel:
     """A model from its file. Raises InvalidModelFile for anything but a whole, finite model of a known version."""
-    fitted = _core.FittedModel.from_json(Path(path).read_bytes())
+    return model_from_json(Path(path).read_bytes())
+
+
+def model_from_json(content: bytes | str) -> TheatreTimeModel:
+    """A model from the content of its file, as :func:`load_model`."""
+    fitted = _core.FittedModel.from_json(content)
     held = {row["name"]: row["estimate"] for row in fitted.parameter_rows() if row["origin"] == "held by the user"}
     model = TheatreTimeModel(
         loss=fitted.loss,

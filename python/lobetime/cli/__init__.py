@@ -10,7 +10,7 @@ import signal
 import sys
 from typing import IO
 
-from . import check, devices, fit, lists, monitor, slots  # noqa: F401 - each gives the program its command
+from . import check, devices, fit, lists, monitor, page, slots  # noqa: F401 - each gives the program its command
 from .program import app
 
 

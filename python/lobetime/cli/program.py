@@ -22,7 +22,7 @@ EPILOG = (
 )
 
 
-_ORDER = ("check", "fit", "slots", "lists", "devices", "monitor")  # in which a unit comes to need them
+_ORDER = ("check", "fit", "slots", "page", "lists", "devices", "monitor")  # in which a unit comes to need them
 
 
 class _Commands(typer.core.TyperGroup):
