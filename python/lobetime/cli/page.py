@@ -33,7 +33,8 @@ def page(
     device_classes: asking.ClassesOption = None,
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0: any that is free.")] = 0,
     host: Annotated[
-        str, typer.Option("--host", metavar="ADDRESS", help="Where to listen. By default only this computer can connect.")
+        str,
+        typer.Option("--host", metavar="ADDRESS", help="Where to listen. By default only this computer can connect."),
     ] = "127.0.0.1",
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Only say the address.")] = False,
 ) -> None:
@@ -60,8 +61,9 @@ def page(
             screen.note("Only this computer can open it, and only with this address. Ctrl-C ends it.")
         else:
             screen.note(
-                f"WARNING: it listens on {host}, so other computers can reach it. Whoever has the address above sees the "
-                "model's slots, and what is typed or chosen on the page crosses the network unencrypted. Ctrl-C ends it."
+                f"WARNING: it listens on {host}, so other computers can reach it. Whoever has the address above sees "
+                "the model's slots, and what is typed or chosen on the page crosses the network unencrypted. "
+                "Ctrl-C ends it."
             )
         screen.note(CAUTION)
 

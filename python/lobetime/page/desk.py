@@ -40,8 +40,8 @@ from .uploads import (
 DRAWS, SEED = 4096, 1
 
 _NO_HISTORY = (
-    "NO HISTORY. These slots rest on published evidence and stated assumptions alone, on no case of your unit: they may "
-    "be much too long or much too short for it. Choose a model of your own cases as soon as there is one."
+    "NO HISTORY. These slots rest on published evidence and stated assumptions alone, on no case of your unit: they "
+    "may be much too long or much too short for it. Choose a model of your own cases as soon as there is one."
 )
 _DEMO = "INVENTED UNIT. These slots are for trying the page: no patient, surgeon or hospital stands behind them."
 _PHASES = {
@@ -154,7 +154,8 @@ class Desk:
         fitted = self._models[self.chosen].fitted_
         low, median, high = fitted.gland_ml
         whose = "invented" if self.chosen == "demo" else "past"
-        said = f"{fitted.n_cases:,} {whose} cases, glands of {low:.0f} to {high:.0f} mL, half of them below {median:.0f} mL."
+        glands = f"glands of {low:.0f} to {high:.0f} mL, half of them below {median:.0f} mL"
+        said = f"{fitted.n_cases:,} {whose} cases, {glands}."
         return said if fitted.prior != "none" else f"{said} Without published evidence."
 
     # --- what it is asked ----------------------------------------------------------------------------------------
@@ -236,7 +237,7 @@ class Desk:
 
     def risk(self, at: int, minutes: Any) -> dict[str, Any]:
         """The chance that one case overruns a slot of so many minutes."""
-        prediction, table = self._asked(at)
+        prediction, _ = self._asked(at)
         slot = _number(minutes)
         if not 0 < slot <= 1440:
             raise Refused(
@@ -311,6 +312,9 @@ def _typed(fields: Mapping[str, str]) -> pd.DataFrame:
     filled = {name: text for name, text in row.items() if text or name == "gland_ml"}
     collection = fields.get("collection", "")
     if collection == "continuous drain":
+        if "canister_ml" in filled:
+            problem = _problem("canister_ml", filled["canister_ml"], "blank with a continuous drain")
+            raise Refused("One thing is wrong", "Nothing was worked out.", [problem])
         filled["canister_ml"] = "inf"
     elif collection == "canister" and "canister_ml" not in filled:
         problem = _problem("canister_ml", "", "a number from 100 to 100000 mL, the canister's capacity")

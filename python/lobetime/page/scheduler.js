@@ -45,7 +45,14 @@ function render({ model, el }) {
     const number = ++asked;
     root.setAttribute("aria-busy", "true");
     model.send({ ...question, id: number }, undefined, buffers);
-    return new Promise((resolve) => waiting.set(number, resolve));
+    return new Promise((resolve) => {
+      waiting.set(number, resolve);
+      setTimeout(() => {
+        if (!waiting.delete(number)) return;
+        root.removeAttribute("aria-busy");
+        resolve([{ failed: "There was no answer for a minute. Close this page and open it again." }, []]);
+      }, 60_000);
+    });
   }
 
   // --- pieces
@@ -97,7 +104,8 @@ function render({ model, el }) {
       parts.push(table("What is wrong", ["Row", "Column", "Value", "Allowed"], found, "problems"));
       if (refused.more) parts.push(make("p", {}, `And ${refused.more} more.`));
     }
-    place.replaceChildren(make("div", { class: "refused", role: "alert" }, ...parts));
+    // The heading gets the focus, so that it is read out and what is wrong follows; no alert needs to say it again.
+    place.replaceChildren(make("div", { class: "refused" }, ...parts));
     place.querySelector("h3").focus();
   }
   const failed = (words) => ({ title: "This did not work", words, problems: [] });
@@ -106,8 +114,8 @@ function render({ model, el }) {
     announce("Working …");
     const [reply] = await ask(question, buffers);
     problemsOf(place, reply.refused ?? (reply.failed ? failed(reply.failed) : null));
-    if (!reply.answer) { announce((reply.refused ?? failed(reply.failed)).title); return null; }
-    return reply.answer;
+    if (!reply.answer) announce("");
+    return reply.answer ?? null;
   }
 
   function fileField(name, label, kinds, hint, question, place, then) {
@@ -263,7 +271,7 @@ function render({ model, el }) {
     if (answer) { showCase(answer); announce(`${answer.case_id}: ${answer.headline}. ${answer.half_words}`); }
   } } });
   const whichField = labelled("case", "Case to look at", which);
-  const caseTitle = make("h2", { id: id("h-case") }, "The case");
+  const caseTitle = make("h2", { id: id("h-case") }, "One case");
   const caseProblems = make("div", { "data-form": "1" });
   const headline = make("p", { class: "headline", "data-is": "headline" });
   const half = make("p", {});
@@ -291,11 +299,15 @@ function render({ model, el }) {
       const now = next;
       next = null;
       const [reply] = await ask({ ask: "risk", at, minutes: now });
-      problemsOf(caseProblems, reply.refused && document.activeElement !== slider ? null : null);
-      if (reply.answer) { showRisk(reply.answer); announce(reply.answer.risk_words, 400); }
-      else { riskWords.textContent = reply.refused ? `${labels.slot_min}: ${reply.refused.problems[0].allowed}` : reply.failed; announce(riskWords.textContent, 400); }
-      number.toggleAttribute("aria-invalid", !reply.answer);
-      if (!reply.answer) number.setAttribute("aria-invalid", "true");
+      if (reply.answer) {
+        showRisk(reply.answer);
+        number.removeAttribute("aria-invalid");
+      } else {
+        // Told in place: who is in the middle of typing must not lose the field.
+        riskWords.textContent = reply.refused ? `Not a slot; allowed: ${reply.refused.problems[0].allowed}.` : reply.failed;
+        number.setAttribute("aria-invalid", "true");
+      }
+      announce(riskWords.textContent, 400);
     }
     moving = false;
   }
@@ -328,14 +340,14 @@ function render({ model, el }) {
       svg.append(make("text", { x: across(from + late), dx: 5, y: top + 13, class: "figure" }, round(middle)));
       if (!whole) begin += middle;
     });
-    svg.append(make("line", { x1: across(slot), x2: across(slot), y1: step * (phases.length - 1) + 14, y2: height, class: "slot" }));
+    svg.append(make("line", { x1: across(slot), x2: across(slot), y1: step * (phases.length - 1) + 19, y2: height, class: "slot" }));
     return svg;
   }
 
   function showCase(told) {
     at = told.at;
     which.value = String(at);
-    caseTitle.textContent = `Case ${told.case_id}`;
+    caseTitle.textContent = `One case: ${told.case_id}`;
     headline.textContent = told.headline;
     half.textContent = `${told.half_words} ${told.swaps_words}`;
     for (const control of [slider, number]) control.value = "";
@@ -379,7 +391,7 @@ function render({ model, el }) {
     announce("Working …");
     const [reply, buffers] = await ask({ ask: "download", kind, day: day.value, time: time.value, turnover_min: between.value });
     problemsOf(takeProblems, reply.refused ?? (reply.failed ? failed(reply.failed) : null));
-    if (!reply.answer) return;
+    if (!reply.answer) { announce(""); return; }
     const file = new Blob([buffers[0]], { type: reply.answer.media });
     const link = make("a", { href: URL.createObjectURL(file), download: reply.answer.name });
     link.click();

@@ -1,7 +1,7 @@
 """The page as a server of one notebook, on this machine unless told otherwise.
 
-What is served, what the kernels write while they run and the model lie in one private folder, which goes when the server
-ends. Settings that a user or a machine keeps for other notebooks are not read.
+What is served, what the kernels write while they run and the model lie in one private folder, which goes when the
+server ends. Settings that a user or a machine keeps for other notebooks are not read.
 """
 
 from __future__ import annotations
@@ -40,6 +40,7 @@ _POLICY = "; ".join(
     ]
 )
 _MESSAGE_BYTES = LARGEST_BYTES + 1_000_000  # a whole upload, and what goes around it
+_LONGEST_FOLDER = 40  # characters; a socket's whole path may have 107
 _FORGOTTEN_S = 60  # a kernel that no page is connected to ends after so long
 
 
@@ -82,12 +83,12 @@ def serve(
         If the server cannot listen there.
     """
     try:
+        import anywidget  # noqa: F401 - the kernel would miss it only once a page is opened
         from voila.app import Voila
     except ImportError as error:
-        raise ImportError("the scheduler's page needs voila: pip install 'lobetime[page]'") from error
-    import anywidget  # noqa: F401 - the kernel would miss it only once a page is opened
+        raise ImportError("the scheduler's page needs voila and anywidget: pip install 'lobetime[page]'") from error
 
-    with tempfile.TemporaryDirectory(prefix="lobetime-page-") as folder:
+    with tempfile.TemporaryDirectory(prefix="lobetime-") as folder:
         private = Path(folder)
         told = _environment(private)
         if model is not None:
@@ -199,7 +200,8 @@ def _application(
     settings.MappingKernelManager.cull_interval = 15
     settings.MappingKernelManager.cull_connected = False
     settings.ZMQChannelsWebsocketConnection.iopub_data_rate_limit = 100_000_000  # a download comes in one piece
-    settings.KernelManager.transport = "ipc"  # by files of this user, not by ports of the machine
+    if len(str(private)) <= _LONGEST_FOLDER:
+        settings.KernelManager.transport = "ipc"  # by files of this user, not by ports of the machine
     settings.Voila.connection_dir_root = str(private)
     settings.VoilaExporter.markdown_renderer_class = Renderer
     with warnings.catch_warnings():

@@ -18,6 +18,7 @@ import pandas as pd
 
 from ..cases import Bookings, DataWarning, InvalidData, read_bookings
 from ..model import TheatreTimeModel, model_from_json
+from ..plain import plain
 
 LARGEST_BYTES = 5_000_000
 MOST_BOOKINGS = 500
@@ -100,12 +101,15 @@ def _refusal(problems: pd.DataFrame, words: str) -> Refused:
             "The file can identify patients",
             f"{words} Nothing here needs to know who a patient is. Take the column {columns} out of the file, save it "
             "under another name, and choose that one.",
-            told.to_dict("records"),
+            _rows(told),
         )
     title = "One thing is wrong" if len(problems) == 1 else f"{len(problems):,} things are wrong"
-    return Refused(
-        title, words, problems.head(_MOST_PROBLEMS).to_dict("records"), max(len(problems) - _MOST_PROBLEMS, 0)
-    )
+    return Refused(title, words, _rows(problems.head(_MOST_PROBLEMS)), max(len(problems) - _MOST_PROBLEMS, 0))
+
+
+def _rows(problems: pd.DataFrame) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = plain(problems)
+    return rows
 
 
 def _check_workbook(content: bytes) -> None:

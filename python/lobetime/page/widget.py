@@ -20,12 +20,12 @@ from .uploads import Refused
 
 _HERE = files("lobetime.page")
 _FAILED = (
-    "This could not be worked out, and nothing was kept of it. Other bookings may well work; if not, close the page and "
-    "open it again."
+    "This could not be worked out, and nothing was kept of it. Other bookings may well work; if not, close the page "
+    "and open it again."
 )
 
 
-class SchedulerPage(anywidget.AnyWidget):  # type: ignore[misc]
+class SchedulerPage(anywidget.AnyWidget):
     """Slots, phases, overrun risk and reasons of booked cases, for who does not write code.
 
     Messages of the browser name a question (``ask``), a number (``id``) that the answer repeats, and what the question
