@@ -75,7 +75,7 @@ def inline_pictures(monkeypatch):
 
 def test_notebooks_are_there():
     assert [name[:2] for name in NAMES] == sorted({name[:2] for name in NAMES})
-    assert {"01", "03", "04", "05", "06", "07", "08"} <= {name[:2] for name in NAMES}
+    assert {"01", "02", "03", "04", "05", "06", "07", "08"} <= {name[:2] for name in NAMES}
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=NAMES)
@@ -130,7 +130,7 @@ def test_notebook_runs_from_start_to_end(path, tmp_path):
     assert [o.text for o in outputs(notebook) if o.output_type == "stream" and o.name == "stderr"] == []
     words = said(notebook)
     assert lt.CAUTION in words
-    assert pictures(notebook)
+    assert pictures(notebook) or path.stem == "02_schedulers_page"  # the browser draws its pictures
     assert list(tmp_path.iterdir()) == []  # nothing is written behind one's back
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import errno
 import io
 import itertools
 import json
@@ -11,6 +12,7 @@ import os
 import re
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
@@ -365,6 +367,40 @@ def test_help_is_quick_to_read_and_wrong_use_is_told():
 def test_a_model_file_that_is_none_is_refused_before_anything_is_served(tmp_path):
     (tmp_path / "m.json").write_text("{}")
     assert CliRunner().invoke(app, ["page", "--model", str(tmp_path / "m.json")]).exit_code == 1
+
+
+@pytest.mark.parametrize(("host", "warned"), [("127.0.0.1", False), ("0.0.0.0", True)])
+def test_the_terminal_says_who_can_connect(monkeypatch, host, warned):
+    asked: dict[str, Any] = {}
+
+    def serve_nothing(model, *, host, port, open_browser, ready):
+        asked.update(model=model, host=host, port=port, open_browser=open_browser)
+        ready("http://there/")
+
+    monkeypatch.setattr("lobetime.page.serve.serve", serve_nothing)
+    run = CliRunner().invoke(app, ["page", "--host", host, "--port", "8123", "--no-browser"])
+    assert run.exit_code == 0
+    assert asked == {"model": None, "host": host, "port": 8123, "open_browser": False}
+    assert ("WARNING" in run.stderr and "unencrypted" in run.stderr) is warned
+    assert ("Only this computer can open it" in run.stderr) is not warned
+    assert lt.CAUTION in run.stderr
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (OSError(errno.EADDRINUSE, "in use"), "8123 is in use"),
+        (socket.gaierror(socket.EAI_NONAME, "not known"), "cannot listen on nowhere"),
+    ],
+)
+def test_an_address_that_cannot_be_had_is_wrong_usage(monkeypatch, error, words):
+    def fail(*_, **__):
+        raise error
+
+    monkeypatch.setattr("lobetime.page.serve.serve", fail)
+    run = CliRunner().invoke(app, ["page", "--host", "nowhere", "--port", "8123"])
+    assert run.exit_code == 2
+    assert words in re.sub(r"[│\s]+", " ", run.stderr)
 
 
 @pytest.mark.parametrize("module", ["voila.app", "anywidget"])

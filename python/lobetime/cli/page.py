@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import errno
-import os
+import socket
 from typing import Annotated
 
 import typer
@@ -43,8 +43,7 @@ def page(
     With neither --model nor --history the page starts from published evidence alone, and says so. What is typed or
     chosen there stays in memory and goes when the page is closed.
     """
-    from ..page import serve
-    from ..page.serve import is_loopback
+    from ..page import serve as serving
 
     asking.check_one_of(model, history)
     if history_column and history is None:
@@ -57,7 +56,7 @@ def page(
 
     def ready(url: str) -> None:
         screen.note(f"The scheduler's page, from {rests_on}: {url}")
-        if is_loopback(host):
+        if serving.is_loopback(host):
             screen.note("Only this computer can open it, and only with this address. Ctrl-C ends it.")
         else:
             screen.note(
@@ -69,10 +68,10 @@ def page(
 
     content = fitted.fitted_.to_json().encode() if origin != "published prior" else None
     try:
-        serve(content, host=host, port=port, open_browser=not no_browser, ready=ready)
+        serving.serve(content, host=host, port=port, open_browser=not no_browser, ready=ready)
     except OSError as error:
         if error.errno == errno.EADDRINUSE:
             raise typer.BadParameter(f"{port} is in use; 0 takes any that is free", param_hint="--port") from None
-        if error.errno in (errno.EADDRNOTAVAIL, errno.EACCES) or "name" in os.strerror(error.errno or 0):
+        if error.errno in (errno.EADDRNOTAVAIL, errno.EACCES) or isinstance(error, socket.gaierror):
             raise typer.BadParameter(f"cannot listen on {host}, port {port}: {error}", param_hint="--host") from None
         raise

@@ -1,18 +1,17 @@
 """The scheduler's page: slots without writing code, in a notebook or served on this machine.
 
-``lobetime page`` serves it; ``lobetime.page.scheduler_page()`` shows it in a notebook. It needs the extra ``page``.
+``lobetime page`` serves it (:mod:`lobetime.page.serve`); ``lobetime.page.scheduler_page()`` shows it in a notebook.
+Both need the extra ``page``.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from .serve import serve
-
 if TYPE_CHECKING:
     from .widget import SchedulerPage, scheduler_page
 
-__all__ = ["SchedulerPage", "scheduler_page", "serve"]
+__all__ = ["SchedulerPage", "scheduler_page"]
 
 
 def __getattr__(name: str) -> Any:

@@ -52,8 +52,8 @@ _PHASES = {
     "total": "Whole case, wheels in to wheels out",
 }
 _LABELS = {
-    "case_id": "Case reference",
     "gland_ml": "Gland volume (mL)",
+    "case_id": "Case reference",
     "surgeon": "Surgeon (code)",
     "surgeon_case_no": "Surgeon's case number",
     "blade": "Blade motion",
@@ -123,6 +123,11 @@ class Desk:
             "caution": CAUTION,
             "version": _core.__version__,
             "fields": form_fields(),
+            "columns": [
+                [column["name"], column["meaning"], _core.allowed_values(column["name"], "bookings")]
+                for column in _core.columns()
+                if column["need"]["bookings"] != "unused"
+            ],
             "largest_bytes": LARGEST_BYTES,
             "largest_words": f"{LARGEST_BYTES / 1e6:.0f} MB",
             "most_bookings": MOST_BOOKINGS,

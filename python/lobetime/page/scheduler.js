@@ -16,6 +16,7 @@ function make(tag, attributes = {}, ...children) {
 }
 
 const round = (value) => String(Math.round(value));
+const isFigure = (text) => /^-?[0-9][0-9.,]*( %)?$/.test(text);
 const percent = (risk) => `${(100 * risk).toFixed(risk >= 0.0995 || risk === 0 ? 0 : 1)} %`;
 
 function render({ model, el }) {
@@ -24,7 +25,7 @@ function render({ model, el }) {
   const id = (name) => `${view}-${name}`;
   const labels = Object.fromEntries(start.fields.map((field) => [field.name, field.label]));
   Object.assign(labels, {
-    overrun_percent: "Accepted chance of an overrun (%)",
+    overrun_percent: "Accepted overrun risk (%)",
     round_to: "Slots are rounded up to (min)",
     slot_min: "Slot (min)",
     starts_at: "Day and first start",
@@ -80,9 +81,10 @@ function render({ model, el }) {
     return make("div", { class: "box", role: "region", tabindex: "0", "aria-labelledby": titled },
       make("table", { "data-is": name },
         make("caption", { id: titled }, caption),
-        make("thead", {}, make("tr", {}, ...headings.map((words) => make("th", { scope: "col" }, words)))),
+        make("thead", {}, make("tr", {}, ...headings.map((words, k) => (
+          make("th", { scope: "col", class: k && rows.every((cells) => isFigure(cells[k])) ? "figure" : null }, words))))),
         make("tbody", {}, ...rows.map((cells) => make("tr", {}, ...cells.map((cell, k) => (
-          k ? make("td", {}, cell) : make("th", { scope: "row" }, cell))))))));
+          k ? make("td", { class: isFigure(cell) ? "figure" : null }, cell) : make("th", { scope: "row" }, cell))))))));
   }
 
   function problemsOf(place, refused) {
@@ -209,8 +211,7 @@ function render({ model, el }) {
       "bookings_file", fileProblems, (answer) => { problemsOf(formProblems, null); booked(answer); }),
     make("details", {},
       make("summary", {}, "Which columns are read"),
-      make("p", {}, `${start.fields.filter((one) => one.name !== "collection").map((one) => one.name).join(", ")}. `
-        + "Only gland_ml must be there. A blank canister_ml means continuous drain."),
+      table("Columns of a file of bookings; only gland_ml must be there", ["Column", "What it holds", "Allowed"], start.columns, "columns"),
       make("button", { type: "button", on: { click: async () => {
         const answer = await handIn({ ask: "demo_bookings" }, [], fileProblems);
         if (answer) booked(answer);
@@ -270,7 +271,7 @@ function render({ model, el }) {
     const answer = await handIn({ ask: "case", at: Number(which.value) }, [], caseProblems);
     if (answer) { showCase(answer); announce(`${answer.case_id}: ${answer.headline}. ${answer.half_words}`); }
   } } });
-  const whichField = labelled("case", "Case to look at", which);
+  const whichField = make("div", { class: "fields" }, labelled("case", "Case to look at", which));
   const caseTitle = make("h2", { id: id("h-case") }, "One case");
   const caseProblems = make("div", { "data-form": "1" });
   const headline = make("p", { class: "headline", "data-is": "headline" });
