@@ -1,6 +1,8 @@
 #include <lobetime/predict/prediction.hpp>
 #include <lobetime/predict/slots.hpp>
 
+#include "python_calls.hpp"
+
 #include <pybind11/numpy.h>
 #include <pybind11/pybind11.h>
 #include <pybind11/stl.h>
@@ -80,6 +82,7 @@ void bind_predict(py::module_& m) {
             // C++ objects only, and nobody else holds the result yet.
             const py::gil_scoped_release released;
             PredictOptions options;
+            options.progress = [](int, int) { return !lobetime::bindings::interrupted(); };
             options.draws = draws;
             options.seed = seed;
             options.threads = threads;

@@ -21,8 +21,9 @@ from .cases import Bookings, Cases, DataWarning, read_bookings, read_cases
 from .caution import CAUTION
 from .diagnostics import TIME_OUTPUTS, Diagnostics, diagnose_time_model
 from .evidence import PublishedPrior
+from .memory import need_for_replicates
 from .parallel import jobs_of, parts_of, run
-from .prediction import Prediction
+from .prediction import Prediction, predict
 from .quantities import Quantity
 from .quantities import function as _function
 from .tables import Source as Source
@@ -330,8 +331,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         """
         bookings = bookings if isinstance(bookings, Bookings) else read_bookings(bookings)
         fitted = self._fitted_or_prior()
-        core = _core.predict(fitted, bookings.table, draws=draws, seed=seed, threads=self.threads, conformal=conformal)
-        return Prediction(core, bookings, fitted, seed=seed, conformal=conformal, threads=self.threads)
+        return predict(fitted, bookings, draws=draws, seed=seed, conformal=conformal, threads=self.threads)
 
     def conf_int(
         self,
@@ -402,6 +402,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
                     f"conf_int(method={method!r}, cluster={cluster!r}, hc={hc!r}) needs the cases of the fit, and a "
                     "model from a file holds none: fit it again"
                 )
+            if method == "bootstrap":
+                need_for_replicates(replicates, len(self.params_) + len(quantities), self.n_cases_)
             by_surgeon = cluster == "surgeon"
             done = self._replicates(by_surgeon, replicates, seed, n_jobs) if method == "bootstrap" else None
             columns = _core.time_intervals(

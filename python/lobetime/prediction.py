@@ -10,6 +10,7 @@ import pandas as pd
 
 from . import _core
 from .cases import Bookings
+from .memory import need
 
 PHASES: tuple[str, ...] = tuple(_core.PHASES)
 
@@ -26,6 +27,7 @@ FLAG_WORDS = {
     "room_from_prior": "the history holds no theatre time: time around the operation comes from published evidence",
 }
 _WORTH_SAYING_MIN = 1.0
+_BYTES_A_DRAW = 8 * (len(PHASES) + 2)  # minutes of each phase, swaps, and the total that is read off them
 
 
 class Prediction:
@@ -67,8 +69,7 @@ class Prediction:
     def again(self, bookings: Bookings, *, draws: int, seed: int) -> Prediction:
         """Other bookings, or the same with other surgeons or devices, predicted by the same model."""
         conformal, threads = self._conformal, self._threads
-        core = _core.predict(self._fitted, bookings.table, draws=draws, seed=seed, threads=threads, conformal=conformal)
-        return Prediction(core, bookings, self._fitted, seed=seed, conformal=conformal, threads=threads)
+        return predict(self._fitted, bookings, draws=draws, seed=seed, conformal=conformal, threads=threads)
 
     def __repr__(self) -> str:
         return f"<Prediction of {len(self)} cases, {self.draws.shape[1]} draws>"
@@ -135,6 +136,19 @@ class Prediction:
         """
         rows = zip(self.bookings.frame["gland_ml"], self.expected_swaps, self._core.explanations, strict=True)
         return [_why(gland, swaps, e) for gland, swaps, e in rows]
+
+
+def predict(
+    fitted: _core.FittedModel, bookings: Bookings, *, draws: int, seed: int, conformal: bool | None, threads: int
+) -> Prediction:
+    """Bookings predicted by a fitted model, unless their draws do not fit in memory (MemoryError)."""
+    need(
+        len(bookings) * float(draws) * _BYTES_A_DRAW,
+        f"{len(bookings):,} bookings x {draws:,} draws",
+        "fewer draws or fewer bookings at a time need less",
+    )
+    core = _core.predict(fitted, bookings.table, draws=draws, seed=seed, threads=threads, conformal=conformal)
+    return Prediction(core, bookings, fitted, seed=seed, conformal=conformal, threads=threads)
 
 
 def _why(gland_ml: float, swaps: float, e: dict[str, float]) -> str:

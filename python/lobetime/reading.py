@@ -24,6 +24,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from .memory import need_for_file
 from .tables import Source as Source
 from .tables import as_pandas
 
@@ -144,7 +145,7 @@ def open_sheet(source: Source, one: str) -> Sheet:
         readers = {".csv": _open_csv, ".tsv": _open_csv, ".xlsx": _open_excel, ".parquet": _open_parquet}
         reader = readers.get(path.suffix.lower())
         with path.open("rb"):  # a missing file or folder is the caller's mistake, not the data's
-            pass
+            need_for_file(path)
         if reader is None:
             _refuse(path.name, 1, path.suffix, "a file that ends in " + ", ".join(readers))
         sheet = reader(path, one)

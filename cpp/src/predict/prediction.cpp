@@ -4,6 +4,8 @@
 #include <lobetime/model/formulas.hpp>
 #include <lobetime/predict/prediction.hpp>
 
+#include "inference/supervisor.hpp"
+
 #include <Eigen/Eigenvalues>
 
 #include <algorithm>
@@ -328,7 +330,9 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
     for (std::size_t i = 0; i < out.n_cases; ++i) out.explanations[i] = explain(model, booked[i]);
 
     const std::size_t packs = static_cast<std::size_t>(parameters.theta.rows() / kPack);
+    Supervisor supervisor(options.progress, static_cast<int>(packs));
     parallel_for(packs, options.threads, [&](std::size_t pack) {
+        if (supervisor.stopped()) return;
         const std::size_t first = pack * static_cast<std::size_t>(kPack);
         const Eigen::Index row = static_cast<Eigen::Index>(first);
         std::vector<Pack> theta(static_cast<std::size_t>(model.layout.size()));
@@ -417,6 +421,8 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
             }
         }
     });
+    supervisor.finish();
+    if (supervisor.stopped()) throw NotConverged("the prediction was stopped");
     if (options.conformal.value_or(model.held_out.enough())) {
         correct(model.held_out, out, options.threads);
         out.held_out_cases = model.held_out.places.size();

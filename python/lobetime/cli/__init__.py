@@ -1,14 +1,15 @@
 """The command line: the library's own words, a table for people, CSV or JSON for machines.
 
 What a command says goes to standard output; problems, notes and progress go to standard error. Exit codes: 0 done, 1
-the data were refused, 2 wrong usage (a file that cannot be read or written included), 130 interrupted.
+the data were refused, 2 wrong usage (a file that cannot be read or written included), 130 interrupted, 143 terminated.
 """
 
 from __future__ import annotations
 
 import signal
 import sys
-from typing import IO
+from types import FrameType
+from typing import IO, NoReturn
 
 from . import check, devices, fit, lists, monitor, page, slots  # noqa: F401 - each gives the program its command
 from .program import app
@@ -21,10 +22,17 @@ def _tolerant(stream: IO[str]) -> None:
         reconfigure(errors="backslashreplace")
 
 
+def _stop(signum: int, frame: FrameType | None) -> NoReturn:
+    """Ends as Ctrl-C does: what is being written is written whole or not at all, temporary files go."""
+    del frame
+    sys.exit(128 + signum)
+
+
 def main() -> None:
     """What the command ``lobetime`` calls."""
     if hasattr(signal, "SIGPIPE"):
         signal.signal(signal.SIGPIPE, signal.SIG_DFL)  # `lobetime ... | head` ends quietly
+    signal.signal(signal.SIGTERM, _stop)
     _tolerant(sys.stdout)
     _tolerant(sys.stderr)
     try:

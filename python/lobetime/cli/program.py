@@ -18,7 +18,7 @@ from . import screen
 
 EPILOG = (
     "Exit codes: 0 done; 1 the data were refused, with every problem listed and nothing written; 2 wrong usage; "
-    "130 interrupted."
+    "130 interrupted; 143 terminated."
 )
 
 
@@ -50,8 +50,8 @@ class _Commands(typer.core.TyperGroup):
                 raise
             screen.note(f"Error: {error}")
             raise typer.Exit(2) from None
-        except MemoryError:
-            screen.note("Error: not enough memory for so much; fewer --draws need less")
+        except MemoryError as error:
+            screen.note(f"Error: not enough memory: {error or 'fewer --draws or fewer rows need less'}")
             raise typer.Exit(2) from None
         except KeyboardInterrupt:
             raise typer.Exit(130) from None

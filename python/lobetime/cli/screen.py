@@ -157,8 +157,10 @@ def print_json(command: str, content: dict[str, Any]) -> None:
 
 
 def write_csv(path: Path, table: pd.DataFrame) -> None:
+    from ..spreadsheet import neutral_table  # it needs pandas
+
     with writing():
-        _core.write_whole(os.fspath(path), table.to_csv(index=False, lineterminator="\n"))
+        _core.write_whole(os.fspath(path), neutral_table(table).to_csv(index=False, lineterminator="\n"))
     note(f"{path}: {count(len(table), 'row')} written. {CAUTION}")
 
 

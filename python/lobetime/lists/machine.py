@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from ..spreadsheet import neutral_table
 from ._outputs import PlanLike, is_missing, unused_sessions
 
 _DAYS = {"day", "due_by"}
@@ -41,8 +42,8 @@ def to_json_dict(plan: PlanLike) -> dict[str, Any]:
 def to_csv_table(plan: PlanLike) -> pd.DataFrame:
     """One row a case, placed ones first, with its list's figures beside it (``list_…``) or why it was not placed.
 
-    Columns that say nothing of a case are blank in its row. Texts are as they were given: a spreadsheet may take one
-    that begins with ``=`` for a formula, which :func:`lobetime.lists.workbook.write_workbook` prevents.
+    Columns that say nothing of a case are blank in its row. A text that a spreadsheet would run as a formula (one that
+    begins with ``=``, ``+``, ``-`` or ``@``) has an apostrophe in front; :func:`lobetime.lists.read_told` takes it off.
     """
     lists = plan.lists.add_prefix("list_").rename(columns={"list_session_id": "session_id", "list_day": "day"})
     both = [name for name in plan.unplaced.columns if name in plan.cases.columns]
@@ -60,7 +61,7 @@ def to_csv_table(plan: PlanLike) -> pd.DataFrame:
             table[name] = table[name].astype("boolean")
         elif not known.empty and all(isinstance(value, str) for value in known):
             table[name] = table[name].fillna("")
-    return table
+    return neutral_table(table)
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:

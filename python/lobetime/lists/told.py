@@ -7,6 +7,7 @@ import os
 import pandas as pd
 
 from ..reading import InvalidData, Problem
+from ..spreadsheet import as_written
 
 _COLUMNS = ("case_id", "session_id")
 
@@ -27,7 +28,7 @@ def read_told(path: str | os.PathLike[str]) -> dict[str, str]:
     told: dict[str, str] = {}
     if not problems:
         for row, (case, session) in enumerate(zip(table["case_id"], table["session_id"], strict=True), start=2):
-            case, session = case.strip(), session.strip()
+            case, session = as_written(case.strip()), as_written(session.strip())
             if not session:
                 continue
             if not case:

@@ -3,6 +3,7 @@
 
 #include <array>
 #include <cstdint>
+#include <functional>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -22,6 +23,8 @@ struct PredictOptions {
     /// Correct by the model's held-out cases (see `predict`). By default where there are enough of them; "on" without
     /// any is refused.
     std::optional<bool> conformal;
+    /// Asked about ten times a second, by the calling thread only; false stops. What it throws stops too.
+    std::function<bool(int done, int total)> progress;
     void check() const;
 };
 
