@@ -86,7 +86,7 @@ def monitor(
     -----
     *Times.* Each recorded enucleation and finished morcellation, or the operative or theatre time of a case with
     neither, has a place u among its predictive draws and z = Phi^-1(u), standard normal if the model is right. Draws
-    tell |z| up to 3.7 (of 4,096); z is cut at 3, so that a typing error alone is no signal. What the fit leaves
+    tell ``|z|`` up to 3.7 (of 4,096); z is cut at 3, so that a typing error alone is no signal. What the fit leaves
     uncertain moves all cases of a surgeon, and all of a unit, alike: the z of a small unit are correlated. How much,
     the draws tell, since draw d of every case shares parameters and surgeons; each z is then replaced by what
     is new in it given the z before (recursive residuals), which are independent. A change from the first case on is

@@ -209,7 +209,7 @@ def test_version_says_how_it_was_built():
     assert re.search(r"\d+ threads", facts["linear algebra"])
 
 
-# --- completion ---------------------------------------------------------------------------------------------------------
+# --- completion -------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(

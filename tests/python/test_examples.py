@@ -4,6 +4,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 EXAMPLES = Path(__file__).parents[2] / "examples"
 
 
@@ -13,6 +15,15 @@ def test_quickstart_prints_slots_and_the_caution():
     assert len([line for line in lines if line.startswith("INV-")]) == 5
     assert "not clinical advice" in lines[-1]
     assert run.stderr == ""
+
+
+@pytest.mark.parametrize("name", ["fit_and_predict", "list_risk", "robust_regression"])
+def test_example_prints_what_is_stored_beside_it(name):
+    """So does its counterpart in C++, which CTest runs."""
+    run = subprocess.run([sys.executable, EXAMPLES / f"{name}.py"], capture_output=True, text=True, check=True)
+    assert run.stderr == ""
+    assert run.stdout == (EXAMPLES / f"{name}.txt").read_text(encoding="utf-8")
+    assert (EXAMPLES / f"{name}.cpp").is_file()
 
 
 def test_readme_examples_run(tmp_path, monkeypatch):

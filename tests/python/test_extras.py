@@ -24,9 +24,9 @@ def test_every_extra_that_an_error_names_exists():
 
 def test_a_cluster_without_dask(monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
+    context = lt.on_cluster()
     with pytest.raises(ImportError, match=r"a cluster needs dask.*: pip install 'lobetime\[cluster\]'"):
-        with lt.on_cluster():
-            pytest.fail("there is no cluster")
+        context.__enter__()
 
 
 def test_without_any_extra_a_unit_gets_its_slots():
