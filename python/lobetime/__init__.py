@@ -9,7 +9,7 @@
 For planning theatre time only; not clinical advice: see ``lt.CAUTION``.
 """
 
-from . import datasets, devices, lists, quantities
+from . import datasets, devices, lists, plots, quantities
 from ._core import (
     Error,
     InvalidArgument,
@@ -20,7 +20,16 @@ from ._core import (
     __version__,
 )
 from .calibration import Calibration
-from .cases import Bookings, Cases, DataWarning, InvalidData, check_file, read_bookings, read_cases
+from .cases import (
+    KNOWN_AT_BOOKING,
+    Bookings,
+    Cases,
+    DataWarning,
+    InvalidData,
+    check_file,
+    read_bookings,
+    read_cases,
+)
 from .caution import CAUTION
 from .censored import CensoredRegression
 from .comparison import FormComparison, compare_forms
@@ -48,16 +57,19 @@ from .lists import (
     simulate_policies,
 )
 from .mixed import MixedRegression
-from .model import DriftWarning, IntervalWarning, Summary, TheatreTimeModel, load_model
+from .model import DriftWarning, IntervalWarning, TheatreTimeModel, load_model
 from .monitor import Monitoring, MonitorWarning, monitor
 from .parallel import on_cluster
+from .plots import new_figure
 from .prediction import Prediction
 from .regression import RegressionWarning, RobustRegression
-from .slots import slots
+from .slots import SlotTable, slots
+from .summary import Summary
 from .units import UnitFits, UnitWarning, fit_units
 
 __all__ = [
     "CAUTION",
+    "KNOWN_AT_BOOKING",
     "Bookings",
     "Calibration",
     "Cases",
@@ -88,6 +100,7 @@ __all__ = [
     "RegressionWarning",
     "RobustRegression",
     "Sessions",
+    "SlotTable",
     "Stock",
     "Summary",
     "TheatreTimeModel",
@@ -109,8 +122,10 @@ __all__ = [
     "lists",
     "load_model",
     "monitor",
+    "new_figure",
     "on_cluster",
     "plan_lists",
+    "plots",
     "pool_rates",
     "pool_studies",
     "published_prior",

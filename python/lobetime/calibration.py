@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
@@ -15,13 +14,14 @@ from sklearn.base import clone
 
 from . import _core
 from .baselines import BASELINES
-from .cases import KNOWN_AT_BOOKING, Cases, DataWarning, read_bookings, read_cases
+from .cases import KNOWN_AT_BOOKING, Cases, read_bookings, read_cases
 from .caution import CAUTION
 from .parallel import jobs_of, run
 from .scores import binomial_band, conformal_band, conformal_rank, crps, pinball, pit
 
 if TYPE_CHECKING:
     from .model import TheatreTimeModel
+    from .plots import CalibrationDisplay
 
 Array = npt.NDArray[np.float64]
 Method = Literal["rolling", "kfold"]
@@ -57,9 +57,7 @@ def _most_recorded(frame: pd.DataFrame) -> Total:
 
 def read_part(frame: pd.DataFrame, rows: npt.NDArray[np.intp]) -> Cases:
     """Some rows of a table that was read before; what looked wrong in it was said then."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", DataWarning)
-        return read_cases(frame.iloc[rows].reset_index(drop=True))
+    return read_cases(frame.iloc[rows].reset_index(drop=True), quiet=True)
 
 
 def looks_mistyped(frame: pd.DataFrame) -> npt.NDArray[np.bool_]:
@@ -157,6 +155,12 @@ class Calibration:
         low, high = conformal_band(len(self), probability)
         return {"rank": float("nan") if rank is None else float(self.places[rank - 1]), "low": low, "high": high}
 
+    def display(self) -> CalibrationDisplay:
+        """Where outcomes fell, intervals, slots and simple predictors, to plot."""
+        from .plots import CalibrationDisplay  # it reads calibrations
+
+        return CalibrationDisplay.from_calibration(self)
+
     def __str__(self) -> str:
         number = "{:.3f}".format
         enough = "are corrected by them" if len(self) >= 100 else "are left as they are (fewer than 100)"
@@ -176,10 +180,7 @@ def _as_booked(frame: pd.DataFrame, rows: npt.NDArray[np.intp]) -> pd.DataFrame:
 
 def _drawn_totals(model: TheatreTimeModel, booked: pd.DataFrame, bits: int, draws: int, seed: int) -> Array:
     """Drawn minutes, cases x draws, of the phases in ``bits``."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", DataWarning)
-        bookings = read_bookings(booked)
-    predicted = model.predict(bookings, draws=draws, seed=seed)
+    predicted = model.predict(read_bookings(booked, quiet=True), draws=draws, seed=seed)
     sums: Array = predicted.draws[:, :, [k for k in range(4) if bits >> k & 1]].sum(axis=2)
     return sums
 

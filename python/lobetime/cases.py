@@ -13,16 +13,18 @@ Files are opened and their cells read by `reading`.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, Literal, TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from . import _core
 from .device_classes import DeviceClasses, read_device_classes
 from .identity import identity_findings, without
+from .markup import Table, paragraph
 from .reading import (
     WARNING_COLUMNS,
     Column,
@@ -69,6 +71,15 @@ class _Read:
     frame: pd.DataFrame
     table: _core.CaseTable
     warnings: pd.DataFrame
+    rows: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    drain_assumed: npt.NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, np.bool_))
+
+    def __post_init__(self) -> None:
+        n = len(self.frame)
+        if len(self.rows) != n:
+            object.__setattr__(self, "rows", np.arange(n, dtype=np.int64) + 2)
+        if len(self.drain_assumed) != n:
+            object.__setattr__(self, "drain_assumed", np.zeros(n, np.bool_))
 
     def __len__(self) -> int:
         return len(self.frame)
@@ -76,19 +87,34 @@ class _Read:
     def __reduce__(self) -> tuple[Any, ...]:
         # The engine's table travels as its columns: data only.
         columns = {name: getattr(self.table, name) for name in _TABLE_COLUMNS}
-        return _read_before, (type(self), self.frame, columns, self.warnings)
+        return _read_before, (type(self), self.frame, columns, self.warnings, self.rows, self.drain_assumed)
 
     def __repr__(self) -> str:
-        gland = self.frame["gland_ml"]
-        parts = [f"{len(self)} {'case' if len(self) == 1 else 'cases'}", f"gland {gland.min():g} to {gland.max():g} mL"]
-        if "surgeon" in self.frame:
-            parts.append(f"surgeons: {self.frame['surgeon'].nunique()}")
-        parts.append(f"warnings: {len(self.warnings)}")
-        return f"<{type(self).__name__}: {', '.join(parts)}>"
+        facts = [f"{what}: {said}" for what, said in self.facts().items()][1:]
+        return f"<{type(self).__name__}: {'; '.join([_counted(len(self), self._one), *facts])}>"
+
+    def facts(self) -> dict[str, str]:
+        """What was read, in words."""
+        return _facts(self.frame, self._one, self.warnings)
+
+    @property
+    def notes(self) -> list[str]:
+        """What was taken for granted in reading."""
+        n = int(self.drain_assumed.sum())
+        if not n:
+            return []
+        return [f"canister blank in {n} of {len(self)} rows: read as continuous drain"]
+
+    @property
+    def _one(self) -> str:
+        return "booking" if isinstance(self, Bookings) else "case"
+
+    def _repr_html_(self) -> str:
+        return "\n".join(_pieces(self))
 
 
-def _read_before(kind: type[_Read], frame: pd.DataFrame, columns: dict[str, Any], warnings: pd.DataFrame) -> _Read:
-    return kind(frame, _core.CaseTable(**columns), warnings)
+def _read_before(kind: type[_Read], frame: pd.DataFrame, columns: dict[str, Any], *rest: Any) -> _Read:
+    return kind(frame, _core.CaseTable(**columns), *rest)
 
 
 class Cases(_Read):
@@ -103,11 +129,90 @@ class Cases(_Read):
         The same, as the engine reads it.
     warnings : pandas.DataFrame
         What looks wrong and was kept: ``row``, ``column``, ``value``, ``kind``, ``message``.
+    rows : numpy.ndarray of int
+        Row of each case in its file, the heading being row 1 (the first row of a data frame is row 2).
+    drain_assumed : numpy.ndarray of bool
+        Where a blank canister was read as a continuous drain.
     """
+
+    def usual_booking(self, **changes: Any) -> pd.DataFrame:
+        """A typical booking of the unit, to be changed: what ``TheatreTimeModel.predict`` takes.
+
+        ``model.predict(cases.usual_booking(gland_ml=130))``; a list of values gives a row each:
+        ``cases.usual_booking(gland_ml=[60, 130], surgeon="B")``.
+
+        Columns: gland_ml (the median), surgeon, the blade, suction and canister most often used together, and
+        anaesthesia, each as in most cases and left out where no case has it recorded; ``case_id`` says what was
+        changed.
+
+        Raises
+        ------
+        InvalidArgument
+            For a column that no booking has, or lists of different lengths.
+        """
+        allowed = [name for name, column in _SCHEMA.items() if column["need"]["bookings"] in ("required", "optional")]
+        unknown = [repr(name) for name in changes if name not in allowed]
+        if unknown:
+            raise _core.InvalidArgument(f"no booking has {', '.join(unknown)}; allowed: {', '.join(allowed)}")
+        usual: dict[str, Any] = {"gland_ml": float(self.frame["gland_ml"].median())}
+        for together in (["surgeon"], ["blade", "suction", "canister_ml"], ["anaesthesia"]):
+            known = [name for name in together if name in self.frame and self.frame[name].notna().any()]
+            if known:
+                usual |= dict(zip(known, self.frame[known].value_counts().index[0], strict=True))
+        listed = {
+            name: list(values) for name, values in changes.items() if isinstance(values, (list, tuple, np.ndarray))
+        }
+        lengths = {len(values) for values in listed.values()}
+        if len(lengths) > 1:
+            raise _core.InvalidArgument(f"usual_booking: lists of different lengths: {', '.join(map(str, lengths))}")
+        n = lengths.pop() if lengths else 1
+        rows = []
+        for k in range(n):
+            one = {name: listed[name][k] if name in listed else value for name, value in changes.items()}
+            said = ", ".join(f"{name} {value}" for name, value in one.items() if name != "case_id") or "usual"
+            rows.append({"case_id": said} | usual | one)
+        return pd.DataFrame(rows)
 
 
 class Bookings(_Read):
     """Booked cases, checked. Same attributes as `Cases`."""
+
+
+def _counted(n: int, one: str) -> str:
+    return f"{n:,} {one}{'' if n == 1 else 's'}"
+
+
+def _facts(frame: pd.DataFrame, one: str, found: pd.DataFrame) -> dict[str, str]:
+    glands = frame["gland_ml"]
+    said = {f"{one}s": f"{len(frame):,}"}
+    said["glands"] = f"median {glands.median():.0f} mL, {glands.min():g} to {glands.max():g}"
+    if "operated_on" in frame and frame["operated_on"].notna().any():
+        said["operated"] = f"{frame['operated_on'].min():%Y-%m-%d} to {frame['operated_on'].max():%Y-%m-%d}"
+    if "surgeon" in frame:
+        said["surgeons"] = f"{frame['surgeon'].nunique()}"
+    if {"blade", "suction"} <= set(frame.columns):
+        classes = (frame["blade"] + "/" + frame["suction"]).dropna().value_counts()
+        said["device classes"] = ", ".join(f"{name} {n}" for name, n in classes.items()) or "none recorded"
+    times = {name.removesuffix("_min"): int(frame[name].notna().sum()) for name in frame if name in _CASE_TIMES}
+    if times:
+        said["times recorded"] = ", ".join(f"{name} {n}" for name, n in times.items() if n) or "none"
+    said["looks wrong"] = _counted(len(found), "value")
+    return said
+
+
+def _pieces(read: _Read) -> list[str]:
+    """A notebook's view: what was read, what was taken for granted, and what looks wrong, by kind."""
+    facts = Table(f"{type(read).__name__}, as read", ["what", "says"], [(k, v) for k, v in read.facts().items()])
+    pieces = [facts.to_html(), *map(paragraph, read.notes)]
+    if len(read.warnings):
+        rows = []
+        for kind, group in read.warnings.groupby("kind", sort=False):
+            at = sorted(set(group["row"]))
+            more = f" and {len(at) - 5} more" if len(at) > 5 else ""
+            rows.append((str(kind).replace("_", " "), f"{len(group)}", ", ".join(map(str, at[:5])) + more))
+        pieces.append(Table("What looks wrong, and was kept", ["what", "values", "rows"], rows, right=[1]).to_html())
+        pieces.append(paragraph("A fit gives little weight to what lies far off; .warnings holds each of them."))
+    return pieces
 
 
 def read_cases(
@@ -116,6 +221,7 @@ def read_cases(
     columns: Mapping[str, str] | None = None,
     device_classes: DeviceClasses | Source | None = None,
     drop: Collection[str] = (),
+    quiet: bool = False,
 ) -> Cases:
     """Read past cases from a CSV, Excel or Parquet file, or from a data frame.
 
@@ -132,6 +238,8 @@ def read_cases(
     drop : collection of str, optional
         Headings of columns that are not looked at, as if the source did not have them. Columns that can identify a
         patient, by heading or by the shape of their values, are problems unless they are named here.
+    quiet : bool
+        Whether to leave what looks wrong to ``.warnings`` and to what a notebook shows of the cases, without a warning.
 
     Notes
     -----
@@ -152,9 +260,9 @@ def read_cases(
     Warns
     -----
     DataWarning
-        Once, if anything looks wrong; the details are in ``.warnings``.
+        Once, if anything looks wrong and not ``quiet``; the details are in ``.warnings``.
     """
-    return Cases(*_read(source, "history", columns, device_classes, drop))
+    return Cases(*_read(source, "history", columns, device_classes, drop, quiet))
 
 
 def read_bookings(
@@ -163,13 +271,14 @@ def read_bookings(
     columns: Mapping[str, str] | None = None,
     device_classes: DeviceClasses | Source | None = None,
     drop: Collection[str] = (),
+    quiet: bool = False,
 ) -> Bookings:
     """Read booked cases; as `read_cases`, but only ``gland_ml`` must be there.
 
     ``case_id`` must be unique where given. Times and other columns that only past cases have are kept out with a
     warning.
     """
-    return Bookings(*_read(source, "bookings", columns, device_classes, drop))
+    return Bookings(*_read(source, "bookings", columns, device_classes, drop, quiet))
 
 
 def check_file(
@@ -219,6 +328,7 @@ class _Checked:
     table: _core.CaseTable
     problems: pd.DataFrame
     warnings: pd.DataFrame
+    drain_assumed: npt.NDArray[np.bool_]
 
 
 def _kind_of(sheet: Sheet, mapping: Mapping[str, str]) -> Kind:
@@ -229,10 +339,8 @@ def _kind_of(sheet: Sheet, mapping: Mapping[str, str]) -> Kind:
 
 def _columns(kind: Kind) -> dict[str, Column]:
     def column(name: str, rules: Mapping[str, Any]) -> Column:
-        drains = name == "canister_ml"
-        blank = np.inf if drains else np.nan
         allowed = _core.allowed_values(name, kind)
-        return Column(name, rules["kind"], allowed, rules["unit"], tuple(rules["words"]), drains, blank)
+        return Column(name, rules["kind"], allowed, rules["unit"], tuple(rules["words"]), name == "canister_ml")
 
     return {name: column(name, rules) for name, rules in _SCHEMA.items()}
 
@@ -253,6 +361,10 @@ def _check(
 
     frame, cell_problems = parse(sheet, names, _columns(kind))
     problems.append(cell_problems)
+    assumed = np.zeros(len(frame), np.bool_)
+    if "canister_ml" in frame:
+        assumed = frame["canister_ml"].isna().to_numpy()
+        frame["canister_ml"] = frame["canister_ml"].fillna(np.inf)
 
     day = _days(frame["operated_on"]) if "operated_on" in frame else None
     today = (date.today() - date(1970, 1, 1)).days
@@ -279,7 +391,7 @@ def _check(
         found.append(pd.DataFrame(_core.derive_case_numbers(table, origin)))
         frame["surgeon_case_no"] = table.surgeon_case_no
         frame = frame[[name for name in _SCHEMA if name in frame]]
-    return _Checked(frame, table, *merge_findings(problems, found, sheet.heading_row))
+    return _Checked(frame, table, *merge_findings(problems, found, sheet.heading_row), assumed)
 
 
 def _days(dates: pd.Series[Any]) -> Doubles:
@@ -301,9 +413,11 @@ def _read(
     columns: Mapping[str, str] | None,
     device_classes: DeviceClasses | Source | None = None,
     drop: Collection[str] = (),
-) -> tuple[pd.DataFrame, _core.CaseTable, pd.DataFrame]:
+    quiet: bool = False,
+) -> tuple[pd.DataFrame, _core.CaseTable, pd.DataFrame, npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
     sheet = without(open_sheet(source, "case"), drop)
     classes = None if device_classes is None else read_device_classes(device_classes)
     checked = _check(sheet, kind, columns or {}, classes)
-    refuse_or_warn(sheet.name, checked.problems, checked.warnings, stacklevel=3)
-    return checked.frame, checked.table, checked.warnings
+    told = checked.warnings.head(0) if quiet else checked.warnings
+    refuse_or_warn(sheet.name, checked.problems, told, stacklevel=3)
+    return checked.frame, checked.table, checked.warnings, sheet.rows, checked.drain_assumed

@@ -233,7 +233,8 @@ class Diagnostics:
         recorded sum after its recorded phases, residuals and spreads of their logs; lower bounds of unfinished cases
         and swap counts are no residuals.
     cases : pandas.DataFrame
-        One row a case, by case_index: columns that name it, quantities that a trend may follow, leverage (parameters
+        One row a case, by case_index: columns that name it (row: of the file, the heading being row 1), quantities
+        that a trend may follow, leverage (parameters
         that the case decides: trace of A^-1 times its part of the reweighted curvature), cook_distance
         (:func:`cook_distance`), largest_residual (in spreads) and least_weight.
     influence : pandas.DataFrame
@@ -267,7 +268,7 @@ class Diagnostics:
     def __str__(self) -> str:
         by_channel = self.observations.groupby("channel", sort=False)["weight"]
         weights = pd.DataFrame({"residuals": by_channel.size(), "weight below 0.5": by_channel.apply(_below_half)})
-        influential = self.most_influential().drop(columns=list(self.named_by))
+        influential = self.most_influential().drop(columns=[name for name in self.named_by if name != "row"])
         parts = {
             "Residuals": weights.rename_axis(None).to_string(),
             "Trends (rank tests)": self.trend_tests()[["level_p", "spread_p"]].to_string(float_format="{:.3f}".format),
@@ -368,18 +369,21 @@ class Diagnostics:
         """Leverage against the largest residual of each case, the n most influential marked."""
         return LeverageDisplay(self.leverage, n, caution=self.caution)
 
-    def influence_display(self, n: int = 10, *, labels: str = "case_index") -> InfluenceDisplay:
+    def influence_display(self, n: int = 10, *, labels: str | None = None) -> InfluenceDisplay:
         """What the n most influential cases add to the outputs (without outputs: to the parameter each moves most).
 
-        ``labels``: "case_index" or a column of ``cases``; nothing else of a case is shown.
+        ``labels``: "case_index" or a column of ``cases``; nothing else of a case is shown. By default its row in the
+        file, and where there is no file its index.
         """
+        labels = labels or ("row" if "row" in self.named_by else "case_index")
         table = self.most_influential(n)
         if labels != "case_index" and labels not in self.cases:
             allowed = ", ".join(["case_index", *self.named_by])
             raise _core.InvalidArgument(f"influence_display: labels must be one of {allowed}, not {labels!r}")
         words = [str(w) for w in (table.index if labels == "case_index" else self.cases.loc[table.index, labels])]
         if len(self.outputs):
-            return InfluenceDisplay(table[list(self.outputs.index)], words, labels, caution=self.caution)
+            label_name = "row of the file" if labels == "row" else labels
+            return InfluenceDisplay(table[list(self.outputs.index)], words, label_name, caution=self.caution)
         words = [f"{word}: {name}" for word, name in zip(words, table["parameter"], strict=True)]
         shown = table[["moved_se"]].set_axis(["standard errors of the parameter"], axis=1)
         return InfluenceDisplay(shown, words, f"{labels}: parameter", caution=self.caution)
@@ -489,7 +493,8 @@ def diagnose_time_model(
     seen = seen.sort_values("channel", kind="stable", ignore_index=True).astype({"channel": "str"})
     numbers = _case_numbers(seen, leverage, cook_distance(influence, fit.curvature, float(leverage.sum())))
     frame = cases.frame.reset_index(drop=True)
-    named = [name for name in ("case_id", "gland_ml", "surgeon") if name in frame]
+    frame["row"] = cases.rows
+    named = [name for name in ("row", "case_id", "gland_ml", "surgeon") if name in frame]
     known = [name for name in ("surgeon_case_no",) if name in frame]
     table = frame[[*named, *known]].join(numbers).rename_axis("case_index")
     predictors = {"gland_ml": "gland volume (mL)", "surgeon_case_no": "surgeon's case number", "fitted": "fitted"}

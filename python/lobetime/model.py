@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import warnings
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, Self, TypeAlias
 
@@ -18,7 +17,6 @@ from sklearn.utils.validation import check_is_fitted
 from . import _core
 from .calibration import Calibration, calibrate, mean_crps_min, phase_bits
 from .cases import Bookings, Cases, DataWarning, read_bookings, read_cases
-from .caution import CAUTION
 from .diagnostics import TIME_OUTPUTS, Diagnostics, diagnose_time_model
 from .evidence import PublishedPrior
 from .memory import need_for_replicates
@@ -26,6 +24,7 @@ from .parallel import jobs_of, parts_of, run
 from .prediction import Prediction, predict
 from .quantities import Quantity
 from .quantities import function as _function
+from .summary import Summary, facts_of, model_html, summary_of
 from .tables import Source as Source
 
 Function: TypeAlias = "Quantity | Callable[[Mapping[str, float]], float]"
@@ -72,7 +71,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
     surgeons_ : pandas.DataFrame
         cases, last_case_no and, as ratios to the unit's average surgeon, enucleation and morcellation.
     weights_ : pandas.DataFrame
-        What the fit saw, one row an observation: case_index, channel, kind, standardised residual, weight. Not saved.
+        What the fit saw, one row an observation: case_index (position among the cases, from 0), row (of the file, as
+        its warnings count: the heading is row 1), channel, kind, standardised residual, weight. Not saved.
     search_ : pandas.DataFrame
         Of "mm": distinct minima of the S-step, the taken one first: scale (geometric mean of the M-scales, priors
         included), count (starts known to have ended there), first_start (0 the prior's centre, 1 the Huber fit), and
@@ -133,7 +133,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         self.on_bound_ = fit.on_bound
         self._take(_core.model_from_fit(fit, cases.table, prior, loss=self.loss, tuning=tuning, use_prior=use_prior))
         observations = pd.DataFrame(fit.observations())
-        self.weights_ = observations[["case_index", "channel", "kind", "standardised", "weight"]]
+        observations["row"] = cases.rows[observations["case_index"].to_numpy(np.int64)]
+        self.weights_ = observations[["case_index", "row", "channel", "kind", "standardised", "weight"]]
         return self
 
     def _fit_core(
@@ -487,19 +488,23 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         return pd.DataFrame(matrix, index=self.params_.index, columns=self.params_.index)
 
     def summary(self, *, level: float = 0.95) -> Summary:
-        """The fit in trade words: each number with its interval, unit and origin."""
+        """The fit in trade words: each number with its error, interval, unit and source; text, HTML and LaTeX."""
         check_is_fitted(self, "fitted_")
-        table = self.params_[["meaning", "unit"]].join(self.conf_int(level=level))
-        table = table.join(self.params_[["origin", "share_from_cases", "source"]])
-        head = {
-            "cases": f"{self.n_cases_}",
-            "glands": "{:.0f} to {:.0f} mL, median {:.0f}".format(*np.take(self.fitted_.gland_ml, [0, 2, 1])),
-            "loss": self.fitted_.loss,
-            "prior": self.fitted_.prior,
-        }
-        if getattr(self, "on_bound_", []):
-            head["bounds"] = "reached by " + ", ".join(self.on_bound_)
-        return Summary(head, table, self.scale_, level)
+        return summary_of(self, level)
+
+    def _repr_html_(self) -> str:
+        return model_html(self)
+
+    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, str]:
+        del kwargs  # what a notebook would like to have; it gets both
+        return {"text/plain": repr(self), "text/html": self._repr_html_()}
+
+    def __repr__(self, N_CHAR_MAX: int = 700) -> str:
+        settings: str = super().__repr__(N_CHAR_MAX)
+        if not hasattr(self, "fitted_"):
+            return settings
+        said = facts_of(self)
+        return f"{settings}  # fitted to {said['cases']} cases, glands {said['glands']}, surgeons {said['surgeons']}"
 
     def diagnostics(
         self, cases: Cases | Source, *, functions: Mapping[str, Function] | Sequence[Quantity] = TIME_OUTPUTS
@@ -590,38 +595,3 @@ def model_from_json(content: bytes | str) -> TheatreTimeModel:
     )
     model._take(fitted)
     return model
-
-
-def _interval_words(low: float, high: float) -> str:
-    if np.isnan(low):
-        return "open" if np.isnan(high) else f"up to {high:.4g}"
-    return f"from {low:.4g}" if np.isnan(high) else f"{low:.4g} to {high:.4g}"
-
-
-@dataclass(frozen=True)
-class Summary:
-    """A fitted model to read: ``str()`` gives text, ``table`` the numbers."""
-
-    head: dict[str, str]
-    table: pd.DataFrame
-    spreads: pd.DataFrame
-    level: float
-
-    def __str__(self) -> str:
-        shown = pd.DataFrame(
-            {
-                "estimate": self.table["estimate"].map("{:.4g}".format),
-                f"{self.level:.0%} interval": [
-                    _interval_words(low, high)
-                    for low, high in zip(self.table["lower"], self.table["upper"], strict=True)
-                ],
-                "unit": self.table["unit"],
-                "origin": self.table["origin"],
-                "meaning": self.table["meaning"],
-            }
-        )
-        head = "\n".join(f"{name:<7} {value}" for name, value in self.head.items())
-        spreads = self.spreads[["spread", "observations"]].to_string(float_format="{:.3f}".format)
-        return (
-            f"Theatre time model\n{head}\n\n{shown.to_string()}\n\nSpread of one case (log SD)\n{spreads}\n\n{CAUTION}"
-        )

@@ -176,6 +176,7 @@ class _Series:
         self.case_index = self._order(cases)
         self.frame = cases.frame.iloc[self.case_index].reset_index(drop=True)
         self.table = cases.table.take(self.case_index)
+        self.rows = cases.rows[self.case_index]
         self.case_id = self._names()
         self.surgeon = np.asarray(self.table.surgeon, dtype=str)
         self.last_case_no = {one["code"]: one["last_case_no"] for one in self.fitted.surgeons}
@@ -203,7 +204,7 @@ class _Series:
         names = [str(one) for one in self.table.case_id]
         if all(names) and len(set(names)) == len(names):
             return names
-        return [f"row {i + 1}" for i in self.case_index]
+        return [f"row {row}" for row in self.rows]
 
     def _numbers(self, cases: Cases) -> Doubles:
         """Case numbers; where a surgeon has none recorded they go on from the last that the fit knew."""
@@ -523,7 +524,7 @@ def _learning_chart(time: str, times: _Times, code: str, places: Ints, run_lengt
 # --- the result --------------------------------------------------------------------------------------------------
 
 _SIGNAL_COLUMNS = [
-    *("chart", "phase", "group_kind", "group", "direction", "case_index", "case_id", "operated_on"),
+    *("chart", "phase", "group_kind", "group", "direction", "case_index", "row", "case_id", "operated_on"),
     *("since_case_index", "since_case_id", "since", "n_since", "change_percent", "lower", "upper", "run_length"),
 ]
 
@@ -537,7 +538,8 @@ class Monitoring:
     signals : pandas.DataFrame
         One row a signal, in order of time: chart ("time", "event" or "learning curve"), phase (or event), group_kind
         ("all", "surgeon", "device class", "device"), group, direction ("slower", "faster", "more", "fewer",
-        "adequate"), case_index (row of the cases given, from 0), case_id, operated_on; since_case_index, since_case_id,
+        "adequate"), case_index (position in the cases given, from 0), row (of
+        their file, the heading being row 1), case_id, operated_on; since_case_index, since_case_id,
         since (the case from which on, by the chart), n_since (cases of the chart between); change_percent with its 95 %
         interval lower, upper: of the time against what was expected, of the number of events against the expected, or
         of a learner's time against the experienced surgeon's; run_length. A signal comes where the run is at its
@@ -655,6 +657,7 @@ def _collected(series: _Series, charts: list[_Chart], notes: list[str]) -> Monit
             at, since = int(told["at"]), int(told["since"])  # type: ignore[call-overload]
             where = {
                 "case_index": int(series.case_index[at]),
+                "row": int(series.rows[at]),
                 "case_id": series.case_id[at],
                 "operated_on": dates[at],
                 "since_case_index": int(series.case_index[since]),

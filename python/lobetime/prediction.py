@@ -23,6 +23,7 @@ FLAG_WORDS = {
     "device_class_unknown": "blade or suction blank: both kinds are allowed for",
     "device_unseen": "device not in the history: the spread between devices, or the range given for it, is included",
     "collection_unknown": "no canister column: taken as continuous drain",
+    "canister_blank": "canister blank: taken as continuous drain, so without stops to change one",
     "haemostasis_from_prior": "no operative or theatre time in the history: the rest of the operation is an assumption",
     "room_from_prior": "the history holds no theatre time: time around the operation comes from published evidence",
 }
@@ -72,15 +73,22 @@ class Prediction:
         return predict(self._fitted, bookings, draws=draws, seed=seed, conformal=conformal, threads=threads)
 
     def __repr__(self) -> str:
-        return f"<Prediction of {len(self)} cases, {self.draws.shape[1]} draws>"
+        medians = np.median(self.totals, axis=1)
+        said = f", median {medians.min():.0f} to {medians.max():.0f} min" if len(self) else ""
+        return f"<Prediction of {len(self)} cases, {self.draws.shape[1]} draws{said}>"
+
+    def _repr_html_(self) -> str:
+        from .slots import slots  # it reads predictions
+
+        return slots(self)._repr_html_()
 
     @property
     def case_ids(self) -> list[str]:
-        """case_id of each booking; "row 1" and so on where it has none."""
+        """case_id of each booking; "row 2" and so on where it has none, as its file counts rows."""
         frame = self.bookings.frame
-        if "case_id" not in frame:
-            return [f"row {i + 1}" for i in range(len(self))]
-        return [f"row {i + 1}" if pd.isna(c) or c == "" else str(c) for i, c in enumerate(frame["case_id"])]
+        given = frame["case_id"] if "case_id" in frame else [""] * len(self)
+        rows = zip(self.bookings.rows, given, strict=True)
+        return [f"row {row}" if pd.isna(name) or name == "" else str(name) for row, name in rows]
 
     @property
     def totals(self) -> npt.NDArray[np.float64]:
@@ -121,7 +129,8 @@ class Prediction:
     @property
     def flags(self) -> list[list[str]]:
         """Names of where the model is guessing, for each case; see ``FLAG_WORDS``."""
-        return [list(names) for names in self._core.flags]
+        blank = self.bookings.drain_assumed
+        return [[*names, *(["canister_blank"] if b else [])] for names, b in zip(self._core.flags, blank, strict=True)]
 
     def warnings(self) -> list[str]:
         """The flags of each case in words, joined by "; "."""

@@ -20,8 +20,10 @@ known ones.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
+
+import numpy as np
 
 from . import _core
 
@@ -30,6 +32,7 @@ __all__ = [
     "cases_to_plateau",
     "enucleation_min",
     "function",
+    "minutes_above_plateau",
     "morcellation_difference_min",
     "morcellation_efficiency",
     "morcellation_min",
@@ -161,6 +164,45 @@ def cases_to_plateau(phase: Phase, *, share: float = 0.1, name: str | None = Non
         name or f"cases_to_plateau[{phase}, {100 * share:g} %]",
         lambda fitted: _core.cases_to_plateau_quantity(phase, share),
     )
+
+
+def minutes_above_plateau(
+    phase: Phase,
+    gland_ml: float,
+    surgeon_case_no: float,
+    *,
+    device_class: str | None = None,
+    canister_ml: float | None = None,
+    surgeon: str | None = None,
+    name: str | None = None,
+) -> Quantity:
+    """Minutes that a case takes longer because it is the surgeon's k-th: those of this case less those past the curve.
+
+    Of "enucleation", or of "morcellation" with its stops (``device_class`` and ``canister_ml`` are of it alone).
+    """
+    if phase not in ("enucleation", "morcellation"):
+        raise _core.InvalidArgument(f"phase must be 'enucleation' or 'morcellation', not {phase!r}")
+    if phase == "enucleation" and not (device_class is None and canister_ml is None):
+        raise _core.InvalidArgument("enucleation depends on no device class and no canister")
+    if not surgeon_case_no >= 1:
+        raise _core.InvalidArgument(f"surgeon_case_no must be 1 or more, not {surgeon_case_no!r}")
+    case = _Case(gland_ml, device_class, canister_ml, None, surgeon, surgeon_case_no)
+    past = replace(case, surgeon_case_no=None)
+
+    def build(fitted: _core.FittedModel) -> _core.Quantity:
+        if phase == "morcellation":
+            return _core.morcellation_difference_min_quantity(fitted, case.table(), past.table())
+        here, there = (_core.enucleation_min_quantity(fitted, one.table()) for one in (case, past))
+        log_scaled = np.array([row["scale"] == "log" for row in fitted.parameter_rows()])
+
+        def above(parameters: Mapping[str, float]) -> float:
+            theta = np.array([parameters[known] for known in fitted.names])
+            theta[log_scaled] = np.log(theta[log_scaled])
+            return here.value(theta) - there.value(theta)
+
+        return _core.function_quantity(fitted, name or "", unit="min", scale="identity", function=above)
+
+    return Quantity(name or f"minutes_above_plateau[{phase}, {case.words}]", build)
 
 
 def _canister(canister_ml: float | None) -> str:

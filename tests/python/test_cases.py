@@ -73,7 +73,11 @@ def test_csv_becomes_a_frame_a_table_and_warnings(csv):
     assert_same(cases.frame, expected_frame())
     assert cases.warnings[["row", "kind"]].to_numpy().tolist() == [[4, "no_time"]]
     assert len(cases) == len(cases.table) == 3
-    assert repr(cases) == "<Cases: 3 cases, gland 60 to 120.5 mL, surgeons: 2, warnings: 1>"
+    assert repr(cases) == (
+        "<Cases: 3 cases; glands: median 85 mL, 60 to 120.5; operated: 2024-01-05 to 2024-02-01; surgeons: 2; "
+        "device classes: oscillating/vacuum 1, reciprocating/peristaltic 1; times recorded: operative 2; "
+        "looks wrong: 1 value>"
+    )
     assert cases.table.blade.tolist() == ["oscillating", "reciprocating", ""]
     assert cases.table.morcellation_outcome.tolist() == ["complete"] * 3
     np.testing.assert_array_equal(cases.table.canister_ml, [2000, np.inf, np.inf])
@@ -382,3 +386,84 @@ def test_any_damage_is_refused(tmp_path, suffix, content):
     path.write_bytes(content)
     with pytest.raises(lt.InvalidData):
         lt.read_cases(path)
+
+
+# ------------------------------------------------------------------------------------------- reading that says less
+
+
+def test_quiet_reading_keeps_what_looks_wrong_without_a_warning():
+    frame = pd.DataFrame({"gland_ml": [80.0, 800.0], "theatre_min": [120.0, 2.5]})
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        quiet = lt.read_cases(frame, quiet=True)
+        lt.read_bookings(frame[["gland_ml"]], quiet=True)
+    with pytest.warns(lt.DataWarning):
+        told = lt.read_cases(frame)
+    pd.testing.assert_frame_equal(quiet.warnings, told.warnings)
+    assert len(quiet.warnings)
+
+
+def test_a_blank_canister_is_said_to_be_taken_for_a_drain():
+    frame = pd.DataFrame({"gland_ml": [80.0, 90.0, 70.0], "theatre_min": 120.0, "canister_ml": ["2000", "", "inf"]})
+    cases = lt.read_cases(frame)
+    assert list(cases.frame["canister_ml"]) == [2000.0, np.inf, np.inf]
+    assert list(cases.drain_assumed) == [False, True, False]
+    assert cases.notes == ["canister blank in 1 of 3 rows: read as continuous drain"]
+    assert cases.notes[0] in cases._repr_html_()
+    bookings = lt.read_bookings(frame[["gland_ml", "canister_ml"]])
+    pred = lt.TheatreTimeModel().predict(bookings, draws=100)
+    assert [("canister_blank" in flags) for flags in pred.flags] == [False, True, False]
+    assert "canister blank: taken as continuous drain" in lt.slots(pred)["warnings"].iloc[1]
+    assert lt.read_cases(frame.drop(columns="canister_ml")).notes == []
+
+
+def test_rows_are_those_of_the_file(tmp_path):
+    (tmp_path / "unit.csv").write_text("\ngland_ml,theatre_min\n80,100\n\n90,110\n")
+    cases = lt.read_cases(tmp_path / "unit.csv")
+    assert list(cases.rows) == [3, 5]
+    frame = pd.DataFrame({"gland_ml": [80.0, 90.0], "theatre_min": [100.0, 110.0]})
+    assert list(lt.read_cases(frame).rows) == [2, 3]
+
+
+def test_a_fit_and_its_diagnostics_name_the_files_rows(cases, model):
+    assert (model.weights_["row"] == cases.rows[model.weights_["case_index"]]).all()
+    found = model.diagnostics(cases)
+    assert list(found.cases["row"]) == list(cases.rows)
+    display = found.influence_display(3)
+    assert display.label_name == "row of the file"
+    assert display.labels == [str(row) for row in found.most_influential(3)["row"]]
+
+
+# ------------------------------------------------------------------------------------------------- a usual booking
+
+
+def test_a_usual_booking_is_the_most_common_one(cases, model):
+    booking = cases.usual_booking()
+    frame = cases.frame
+    assert booking["gland_ml"].item() == frame["gland_ml"].median()
+    assert booking["surgeon"].item() == frame["surgeon"].mode()[0]
+    together = frame[["blade", "suction", "canister_ml"]].value_counts().index[0]
+    assert tuple(booking[["blade", "suction", "canister_ml"]].iloc[0]) == together
+    assert model.predict(booking, draws=100).case_ids == ["usual"]
+
+
+def test_a_usual_booking_is_there_to_be_changed(cases, model):
+    booking = cases.usual_booking(gland_ml=[60, 130], surgeon="B", case_id=["x", "y"])
+    assert list(booking["case_id"]) == ["x", "y"]
+    assert list(booking["gland_ml"]) == [60, 130]
+    assert set(booking["surgeon"]) == {"B"}
+    medians = model.predict(booking, draws=2000).quantile(0.5)[0.5]
+    assert medians["x"] < medians["y"]
+    assert list(cases.usual_booking(gland_ml=130, trainee=1)["case_id"]) == ["gland_ml 130, trainee 1"]
+
+
+def test_a_usual_booking_that_cannot_be(cases):
+    with pytest.raises(lt.InvalidArgument, match="no booking has 'theatre_min', 'colour'; allowed: case_id, surgeon"):
+        cases.usual_booking(theatre_min=1, colour="red")
+    with pytest.raises(lt.InvalidArgument, match="lists of different lengths"):
+        cases.usual_booking(gland_ml=[60, 130], surgeon=["A"])
+
+
+def test_a_usual_booking_of_a_bare_file():
+    bare = lt.read_cases(pd.DataFrame({"gland_ml": [60.0, 80.0, 100.0], "theatre_min": 120.0}))
+    assert bare.usual_booking().to_dict("records") == [{"case_id": "usual", "gland_ml": 80.0}]

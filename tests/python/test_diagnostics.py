@@ -44,7 +44,7 @@ def pyplot():
 def test_one_row_a_case_one_column_a_channel(model, cases, found):
     assert found.channels == ["tissue", "enucleation", "haemostasis", "morcellation", "room", "operative", "theatre"]
     for frame in (found.weights, found.standardised):
-        assert list(frame.columns) == ["case_id", "gland_ml", "surgeon", *found.channels]
+        assert list(frame.columns) == ["row", "case_id", "gland_ml", "surgeon", *found.channels]
         assert list(frame["case_id"]) == list(cases.frame["case_id"])
     seen = model.weights_[model.weights_["kind"] == "residual"]
     assert len(found.observations) == len(seen) == found.weights[found.channels].notna().to_numpy().sum()
@@ -151,7 +151,7 @@ def test_refused(model, cases, found, tmp_path):
         found.trend("age")
     with pytest.raises(lt.InvalidArgument, match="channel must be one of tissue, enucleation"):
         found.quantiles_display("turnover")
-    with pytest.raises(lt.InvalidArgument, match="labels must be one of case_index, case_id, gland_ml, surgeon"):
+    with pytest.raises(lt.InvalidArgument, match="labels must be one of case_index, row, case_id, gland_ml, surgeon"):
         found.influence_display(labels="name")
     model.save(tmp_path / "unit.json")
     with pytest.raises(lt.InvalidArgument, match="a model file does not hold"):
@@ -463,7 +463,7 @@ def test_a_unit_with_little(pyplot):
     """No surgeon, no case number, four cases, one time: everything that has no answer says so."""
     frame = pd.DataFrame({"gland_ml": [40.0, 60, 80, 120], "enucleation_min": [40.0, 50, 55, 90]})
     found = lt.TheatreTimeModel().fit(frame).diagnostics(frame)
-    assert list(found.weights.columns) == ["gland_ml", "enucleation"]
+    assert list(found.weights.columns) == ["row", "gland_ml", "enucleation"]
     assert list(found.predictors) == ["gland_ml", "fitted"]
     assert found.trend_tests()["level_p"].isna().all()
     page = found.display().plot()

@@ -107,3 +107,58 @@ def test_one_surgeon_is_no_set_of_clusters():
         cases = lt.read_cases(unit.assign(surgeon="A"))
     with pytest.raises(lt.InvalidArgument, match="at least two are needed"):
         lt.TheatreTimeModel().fit(cases).conf_int(cluster="surgeon")
+
+
+@pytest.mark.parametrize("case_no", [1, 10, 60])
+def test_minutes_above_the_plateau_are_the_difference_of_two_cases(model, case_no):
+    e = model.params_["estimate"]
+    minutes = (e["e_fixed"] + e["e_80"] * (120 / 80) ** e["e_exponent"]) * e["e_learn"]
+    minutes /= 1 + (case_no - 1) / e["e_half"]
+    asked = {
+        "above": q.minutes_above_plateau("enucleation", 120, case_no),
+        "here": q.enucleation_min(120, surgeon_case_no=case_no),
+        "there": q.enucleation_min(120),
+        "blade": q.minutes_above_plateau("morcellation", 120, case_no, device_class="oscillating/vacuum"),
+        "first": q.morcellation_min(120, device_class="oscillating/vacuum", surgeon_case_no=case_no),
+        "last": q.morcellation_min(120, device_class="oscillating/vacuum"),
+    }
+    found = model.conf_int(functions=asked)
+    assert found["estimate"]["above"] == pytest.approx(minutes)
+    assert found["estimate"]["above"] == pytest.approx(found["estimate"]["here"] - found["estimate"]["there"])
+    assert found["estimate"]["blade"] == pytest.approx(found["estimate"]["first"] - found["estimate"]["last"])
+    assert found["lower"]["above"] < minutes < found["upper"]["above"]
+    # The same derivatives by another road: a callable of the parameters on the natural scale.
+    own = model.conf_int(
+        functions={
+            "own": lambda p: (
+                (p["e_fixed"] + p["e_80"] * 1.5 ** p["e_exponent"]) * p["e_learn"] / (1 + (case_no - 1) / p["e_half"])
+            )
+        }
+    )
+    assert found.loc["above", ["lower", "upper"]].to_list() == pytest.approx(
+        own.loc["own", ["lower", "upper"]].to_list(), rel=1e-4
+    )
+
+
+def test_minutes_above_the_plateau_of_a_named_surgeon_and_a_canister(model):
+    code = model.surgeons_.index[0]
+    named = q.minutes_above_plateau(
+        "morcellation", 150, 5, surgeon=code, canister_ml=2000, device_class="oscillating/vacuum"
+    )
+    plain = q.minutes_above_plateau("morcellation", 150, 5, device_class="oscillating/vacuum")
+    found = model.conf_int(functions=[named, plain])["estimate"]
+    assert found.iloc[0] > found.iloc[1] * model.surgeons_["morcellation"][code]  # more blade time fills more canisters
+    assert named.name.startswith("minutes_above_plateau[morcellation, 150 mL, 2000 mL canister")
+
+
+@pytest.mark.parametrize(
+    ("ask", "said"),
+    [
+        (lambda: q.minutes_above_plateau("room", 80, 1), "phase must be"),
+        (lambda: q.minutes_above_plateau("enucleation", 80, 1, canister_ml=2000), "no device class and no canister"),
+        (lambda: q.minutes_above_plateau("enucleation", 80, 0), "surgeon_case_no must be 1 or more"),
+    ],
+)
+def test_minutes_above_the_plateau_that_cannot_be(ask, said):
+    with pytest.raises(lt.InvalidArgument, match=said):
+        ask()

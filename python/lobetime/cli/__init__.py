@@ -11,7 +11,8 @@ import sys
 from types import FrameType
 from typing import IO, NoReturn
 
-from . import check, devices, fit, lists, monitor, page, slots  # noqa: F401 - each gives the program its command
+# Each gives the program its command.
+from . import check, devices, fit, lists, monitor, page, report, slots  # noqa: F401
 from .program import app
 
 

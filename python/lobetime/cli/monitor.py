@@ -143,7 +143,9 @@ def _split(cases: lt.Cases, day: datetime) -> tuple[lt.Cases, lt.Cases]:
 
     def take(which: np.ndarray[Any, Any]) -> lt.Cases:
         at = np.flatnonzero(which)
-        return lt.Cases(cases.frame.iloc[at].reset_index(drop=True), cases.table.take(at), cases.warnings.head(0))
+        return lt.Cases(
+            cases.frame.iloc[at].reset_index(drop=True), cases.table.take(at), cases.warnings.head(0), cases.rows[at]
+        )
 
     return take(~later), take(later)
 

@@ -22,7 +22,8 @@ EPILOG = (
 )
 
 
-_ORDER = ("check", "fit", "slots", "page", "lists", "devices", "monitor")  # in which a unit comes to need them
+# In which a unit comes to need them.
+_ORDER = ("check", "fit", "slots", "page", "lists", "devices", "monitor", "report")
 
 
 class _Commands(typer.core.TyperGroup):

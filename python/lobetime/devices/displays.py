@@ -5,14 +5,15 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 import pandas as pd
 
 from .. import _core
 from ..lists._outputs import rows_of
-from ..plots import _BLACK, _BLUE, _GREEN, _GREY, _RED, _Display, _legend, _own_axes
+from ..plots import SwapsDisplay
+from ..plots.style import BLACK, GREY, LINES, Display, band, draw_legend, name_ends, own_axes, starred, untried_note
 from ._saying import LEVEL
 from .compare import Comparison
 from .decision import Decision
@@ -21,16 +22,6 @@ from .efficiency import efficiency_against_tissue
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-# Dark to light, so that neighbours differ in grey as well.
-_STYLES: tuple[tuple[str, Any, str], ...] = (
-    (_BLACK, "-", "o"),
-    (_BLUE, "--", "s"),
-    (_RED, "-.", "^"),
-    (_GREEN, ":", "D"),
-    ("#CC79A7", (0, (7, 2, 1, 2, 1, 2)), "v"),
-    ("#56B4E9", (0, (10, 3)), "P"),
-    ("#8A6D00", (0, (1, 1)), "X"),
-)
 _HATCHES = ("", "////", "....", "xxxx", "\\\\\\\\", "++", "oo", "**", "--", "||")
 _TISSUES = 20
 
@@ -53,7 +44,8 @@ def efficiency_display(comparison: Comparison, options: Sequence[str] | None = N
         unseen = run.standings[option.device_class].unseen
         rows = efficiency_against_tissue(fitted, [float(g) for g in grid], option, unseen, LEVEL)
         parts.append(rows.assign(option=name))
-    return EfficiencyDisplay(pd.concat(parts, ignore_index=True), caution=comparison.caution)
+    rows = pd.concat(parts, ignore_index=True)
+    return EfficiencyDisplay(rows, _untried(comparison, chosen), caution=comparison.caution)
 
 
 def difference_display(comparison: Comparison, options: Sequence[str] | None = None) -> DifferenceDisplay:
@@ -61,7 +53,8 @@ def difference_display(comparison: Comparison, options: Sequence[str] | None = N
     chosen = _chosen(comparison, options, _one_of_each_class(comparison)[1:])
     rows = comparison.curves[comparison.curves["option"].isin(chosen)].reset_index(drop=True)
     crossings = comparison.crossings.reindex([name for name in chosen if name != comparison.reference])
-    return DifferenceDisplay(pd.DataFrame(rows), crossings, comparison.reference, caution=comparison.caution)
+    untried = _untried(comparison, chosen)
+    return DifferenceDisplay(pd.DataFrame(rows), crossings, comparison.reference, untried, caution=comparison.caution)
 
 
 def swaps_display(comparison: Comparison, options: Sequence[str] | None = None) -> SwapsDisplay:
@@ -74,7 +67,7 @@ def swaps_display(comparison: Comparison, options: Sequence[str] | None = None) 
     usual = [str(name) for name in same] if len(same) > 1 else _one_of_each_class(comparison)
     chosen = _chosen(comparison, options, usual)
     rows = comparison.curves.loc[comparison.curves["option"].isin(chosen), ["option", "gland_ml", "swaps"]]
-    return SwapsDisplay(rows.reset_index(drop=True), caution=comparison.caution)
+    return SwapsDisplay(rows.reset_index(drop=True), None, _untried(comparison, chosen), caution=comparison.caution)
 
 
 def rank_display(decision: Decision) -> RankDisplay:
@@ -84,32 +77,35 @@ def rank_display(decision: Decision) -> RankDisplay:
     return RankDisplay(decision.acceptability, told, decision.weight_words, caution=decision.caution)
 
 
-@dataclass(eq=False)
-class EfficiencyDisplay(_Display):
+@dataclass(eq=False, repr=False)
+class EfficiencyDisplay(Display):
     """g/min against tissue, with 90 % bands.
 
     Attributes
     ----------
     rows : pandas.DataFrame
         One row an option and tissue: option, tissue_g, g_min, low, high.
+    untried : sequence of str
+        Options that no case of the unit is recorded with; starred in the picture.
     """
 
     rows: pd.DataFrame
+    untried: Sequence[str] = ()
 
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
-        own, ax = ax is None, _own_axes(ax, self.caution, (8.5, 5.4))
+        own, ax = ax is None, own_axes(ax, self.caution, (8.5, 5.4))
         ax.set_ylim(0.0, 1.05 * float(self.rows["high"].max()))
-        _bands(ax, self.rows, "tissue_g", "g_min", "low", "high")
-        ax.set_xlabel("tissue (g)")
+        _bands(ax, self.rows, "tissue_g", "g_min", "low", "high", untried=self.untried)
+        ax.set_xlabel("tissue (g)" + untried_note(self.untried))
         ax.set_ylabel("efficiency (g/min, all grams over all minutes)")
         ax.set_title("Efficiency against tissue; thin lines: 90 % interval of the mean", fontsize=9)
         if legend:
-            _legend(ax, own, columns=2)
-        return self._drawn(ax)
+            draw_legend(ax, own, columns=2)
+        return self.drawn(ax)
 
 
-@dataclass(eq=False)
-class DifferenceDisplay(_Display):
+@dataclass(eq=False, repr=False)
+class DifferenceDisplay(Display):
     """Morcellation minutes less the reference's against gland volume, with 90 % bands.
 
     Attributes
@@ -119,64 +115,39 @@ class DifferenceDisplay(_Display):
     crossings : pandas.DataFrame
         As of the comparison; marked where a crossing is more likely than not.
     reference : str
+    untried : sequence of str
+        Options that no case of the unit is recorded with; starred in the picture.
     """
 
     rows: pd.DataFrame
     crossings: pd.DataFrame
     reference: str
+    untried: Sequence[str] = ()
 
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
-        own, ax = ax is None, _own_axes(ax, self.caution, (8.5, 5.4))
-        ax.axhline(0.0, color=_GREY, linewidth=1.0, zorder=1)
+        own, ax = ax is None, own_axes(ax, self.caution, (8.5, 5.4))
+        ax.axhline(0.0, color=GREY, linewidth=1.0, zorder=1)
         # The first style is the reference's in other pictures, so that a class looks alike in all of them.
-        _bands(ax, self.rows, "gland_ml", "difference_min", "difference_min_low", "difference_min_high", first_style=1)
+        _bands(ax, self.rows, "gland_ml", "difference_min", "difference_min_low", "difference_min_high", first_style=1,
+               untried=self.untried)  # fmt: skip
         likely = self.crossings[self.crossings["p_crossing"] >= 0.5]
         for row in rows_of(likely):
-            ax.plot(row.gland_ml, 0.0, marker="*", markersize=15, color="white", markeredgecolor=_BLACK, zorder=5)
+            ax.plot(row.gland_ml, 0.0, marker="*", markersize=15, color="white", markeredgecolor=BLACK, zorder=5)
             ax.annotate(
                 f"{row.gland_ml:.0f} mL", (row.gland_ml, 0.0), (0, 9), textcoords="offset points", ha="center",
                 fontsize=8, zorder=6,
             )  # fmt: skip
-        ax.set_xlabel("gland volume (mL)")
+        ax.set_xlabel("gland volume (mL)" + untried_note(self.untried))
         ax.set_ylabel(f"morcellation minutes less those of\n{self.reference}\n(below 0: faster)")
         star = "; star: where it changes" if len(likely) else ""
         ax.set_title(f"Time difference against volume; thin lines: 90 % interval of the mean{star}", fontsize=9)
         if legend:
-            _legend(ax, own, columns=2)
-        return self._drawn(ax)
+            draw_legend(ax, own, columns=2)
+        return self.drawn(ax)
 
 
-@dataclass(eq=False)
-class SwapsDisplay(_Display):
-    """Expected canister swaps a case against gland volume.
-
-    Attributes
-    ----------
-    rows : pandas.DataFrame
-        One row an option and gland: option, gland_ml, swaps.
-    """
-
-    rows: pd.DataFrame
-
-    def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
-        own, ax = ax is None, _own_axes(ax, self.caution, (8.5, 5.0))
-        for k, (name, rows) in enumerate(self.rows.groupby("option", sort=False)):
-            colour, line, marker = _STYLES[k % len(_STYLES)]
-            ax.plot(rows["gland_ml"], rows["swaps"], color=colour, linestyle=line, marker=marker, markersize=5,
-                    markevery=(k % 3, 3), label=str(name))  # fmt: skip
-        most = max(float(self.rows["swaps"].max()), 0.1)
-        ax.set_ylim(-0.05 * most, 1.05 * most)
-        _name_ends(ax, [(str(n), r["gland_ml"].iloc[-1], r["swaps"].iloc[-1]) for n, r in _lines(self.rows)])
-        ax.set_xlabel("gland volume (mL)")
-        ax.set_ylabel("expected canister swaps a case")
-        ax.set_title("Canister swaps against volume and collection", fontsize=9)
-        if legend:
-            _legend(ax, own, columns=2)
-        return self._drawn(ax)
-
-
-@dataclass(eq=False)
-class RankDisplay(_Display):
+@dataclass(eq=False, repr=False)
+class RankDisplay(Display):
     """Rank acceptability: a bar an option, a part a rank, its share written in.
 
     Attributes
@@ -195,13 +166,13 @@ class RankDisplay(_Display):
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
         order = np.argsort(-self.acceptability.iloc[:, 0].to_numpy(), kind="stable")
         table = self.acceptability.iloc[order]
-        own, ax = ax is None, _own_axes(ax, self.caution, (9.0, 2.4 + 0.5 * len(table)))
+        own, ax = ax is None, own_axes(ax, self.caution, (9.0, 2.4 + 0.5 * len(table)))
         left = np.zeros(len(table))
         place = np.arange(len(table))
         shades = np.linspace(0.35, 1.0, table.shape[1])
         for k, rank in enumerate(table.columns):
             share = table[rank].to_numpy()
-            ax.barh(place, share, 0.72, left=left, color=str(shades[k]), edgecolor=_BLACK, linewidth=0.6,
+            ax.barh(place, share, 0.72, left=left, color=str(shades[k]), edgecolor=BLACK, linewidth=0.6,
                     hatch=_HATCHES[k % len(_HATCHES)] if k % 2 else "", label=f"rank {rank}")  # fmt: skip
             for y, (start, width) in enumerate(zip(left, share, strict=True)):
                 if width >= 0.04:
@@ -221,8 +192,8 @@ class RankDisplay(_Display):
         words = textwrap.fill(self.weights, 80)
         ax.set_title(f"How often each option has each rank\n{words}", fontsize=9)
         if legend:
-            _legend(ax, own, columns=min(table.shape[1], 8))
-        return self._drawn(ax)
+            draw_legend(ax, own, columns=min(table.shape[1], 8))
+        return self.drawn(ax)
 
 
 def _one_of_each_class(comparison: Comparison) -> list[str]:
@@ -231,6 +202,12 @@ def _one_of_each_class(comparison: Comparison) -> list[str]:
     alike = table.index[table["collection"] == table.loc[comparison.reference, "collection"]]
     alike = alike if len(alike) > 1 else table.index
     return [comparison.reference, *(str(name) for name in alike if name != comparison.reference)]
+
+
+def _untried(comparison: Comparison, chosen: Sequence[str]) -> tuple[str, ...]:
+    """Options of the picture that no case had: what they look like rests on other classes and collections."""
+    so_collected = comparison.options["cases_so_collected"]
+    return tuple(name for name in chosen if not so_collected[name])
 
 
 def _chosen(comparison: Comparison, asked: Sequence[str] | None, usual: list[str]) -> list[str]:
@@ -247,31 +224,15 @@ def _lines(rows: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
     return [(str(name), one) for name, one in rows.groupby("option", sort=False)]
 
 
-def _bands(ax: Axes, rows: pd.DataFrame, x: str, y: str, low: str, high: str, *, first_style: int = 0) -> None:
+def _bands(ax: Axes, rows: pd.DataFrame, x: str, y: str, low: str, high: str, *, first_style: int = 0,
+           untried: Sequence[str] = ()) -> None:  # fmt: skip
     """Lines with markers; their intervals as a faint band between two thin lines of the same style."""
     ends = []
     for k, (name, one) in enumerate(_lines(rows), start=first_style):
-        colour, line, marker = _STYLES[k % len(_STYLES)]
-        ax.fill_between(one[x], one[low], one[high], color=colour, alpha=0.07, linewidth=0, zorder=1)
-        for edge in (low, high):
-            ax.plot(one[x], one[edge], color=colour, linestyle=line, linewidth=0.6, alpha=0.8, zorder=2)
+        colour, line, marker = LINES[k % len(LINES)]
+        band(ax, one[x], one[low], one[high], (colour, line, marker), alpha=0.07)
+        name = starred(name, untried)
         ax.plot(one[x], one[y], color=colour, linestyle=line, linewidth=1.8, marker=marker, markersize=5.5,
                 markevery=(k % 3, 4), label=name, zorder=3)  # fmt: skip
         ends.append((name, float(one[x].iloc[-1]), float(one[y].iloc[-1])))
-    _name_ends(ax, ends)
-
-
-def _name_ends(ax: Axes, ends: Sequence[tuple[str, float, float]]) -> None:
-    """A line's name at its right end; names are moved apart where lines end together."""
-    low, high = ax.get_ylim()
-    least = 0.055 * (high - low)
-    at = -np.inf
-    right = max(x for _, x, _ in ends)
-    left = ax.get_xlim()[0]
-    ticks = [tick for tick in ax.get_xticks() if left <= tick <= right]
-    ax.set_xlim(left, right + 0.6 * (right - left))
-    ax.set_xticks(ticks)
-    for name, x, y in sorted(ends, key=lambda end: end[2]):
-        at = max(y, at + least)
-        ax.annotate(name, (x, y), (right + 0.04 * (right - left), at), fontsize=7.5, va="center",
-                    arrowprops={"arrowstyle": "-", "color": _GREY, "linewidth": 0.5, "relpos": (0.0, 0.5)})  # fmt: skip
+    name_ends(ax, ends)

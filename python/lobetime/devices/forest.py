@@ -11,7 +11,7 @@ import pandas as pd
 
 from .. import _core
 from ..caution import CAUTION
-from ..plots import _BLACK, _BLUE, _GREEN, _GREY, _Display, _legend, _own_axes
+from ..plots.style import BLACK, BLUE, GREEN, GREY, Display, draw_legend, own_axes
 from ._saying import chance_words, spread_words
 from .head_to_head import HeadToHead
 from .published import published_head_to_heads
@@ -22,20 +22,20 @@ if TYPE_CHECKING:
 
 # Each kind has a marker of its own, so that none is told by its colour.
 _KINDS: Mapping[str, tuple[str, str, bool, str]] = {
-    "study": ("s", _BLUE, True, "study"),
-    COMMON_PRACTICE: ("o", _GREY, False, "common practice, no source"),
-    "own cases": ("^", _GREEN, True, "this unit's own cases"),
-    "pooled": ("D", _BLACK, True, "pooled, 90 % of units; with own cases: this unit"),
-    "published": ("s", _BLUE, True, "published, itself pooled"),
-    "own": ("^", _GREEN, True, "this unit, adjusted"),
-    "both": ("D", _BLACK, True, "both, one common effect"),
+    "study": ("s", BLUE, True, "study"),
+    COMMON_PRACTICE: ("o", GREY, False, "common practice, no source"),
+    "own cases": ("^", GREEN, True, "this unit's own cases"),
+    "pooled": ("D", BLACK, True, "pooled, 90 % of units; with own cases: this unit"),
+    "published": ("s", BLUE, True, "published, itself pooled"),
+    "own": ("^", GREEN, True, "this unit, adjusted"),
+    "both": ("D", BLACK, True, "both, one common effect"),
 }
 _RATE_TICKS = (0.0, 0.001, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0)
 _LONGEST = 34
 
 
-@dataclass(eq=False)
-class ForestDisplay(_Display):
+@dataclass(eq=False, repr=False)
+class ForestDisplay(Display):
     """Rows of studies under headings, each group with its pooled figure; an unknown one is a labelled empty row.
 
     Attributes
@@ -56,7 +56,7 @@ class ForestDisplay(_Display):
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
         own = ax is None
         groups = self.rows["group"].nunique()
-        ax = _own_axes(ax, self.caution, (9.0, 1.9 + 0.3 * len(self.rows) + 0.4 * groups))
+        ax = own_axes(ax, self.caution, (9.0, 1.9 + 0.3 * len(self.rows) + 0.4 * groups))
         if self.rates:
             ax.set_xscale("function", functions=(_root, _square))
         self._limits(ax)
@@ -70,15 +70,15 @@ class ForestDisplay(_Display):
         for y, told in zip(place, self.rows["told"], strict=True):
             ax.text(1.01, y, told, transform=ax.get_yaxis_transform(), va="center", fontsize=7.5, clip_on=False)
         if not self.rates:
-            ax.axvline(0.0, color=_BLACK, linewidth=0.8, linestyle=":", zorder=1)
-        ax.grid(axis="x", color=_GREY, alpha=0.25, linewidth=0.6)
+            ax.axvline(0.0, color=BLACK, linewidth=0.8, linestyle=":", zorder=1)
+        ax.grid(axis="x", color=GREY, alpha=0.25, linewidth=0.6)
         for side in ("left", "right", "top"):
             ax.spines[side].set_visible(False)
         ax.set_xlabel(self.x_label, fontsize=9)
         ax.set_title(self.title, fontsize=10, loc="left")
         if legend:
-            _legend(ax, own, columns=2)
-        return self._drawn(ax)
+            draw_legend(ax, own, columns=2)
+        return self.drawn(ax)
 
     def _places(self, ax: Axes) -> list[float]:
         """Heights of the rows; headings are written above the first of a group."""
@@ -112,7 +112,7 @@ class ForestDisplay(_Display):
     def _row(self, ax: Axes, y: float, row: Any, named: set[str]) -> None:
         if row.kind == "unknown":
             ax.text(0.5, y, "no studies, no cases: it may be anything", transform=ax.get_yaxis_transform(), ha="center",
-                    va="center", fontsize=8, style="italic", color=_BLACK)  # fmt: skip
+                    va="center", fontsize=8, style="italic", color=BLACK)  # fmt: skip
             return
         marker, colour, filled, words = _KINDS[row.kind]
         summed = marker == "D"

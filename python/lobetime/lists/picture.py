@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 import pandas as pd
 
-from ..plots import _BLACK, _BLUE, _GREEN, _GREY, _RED, _Display, _figure_of, _legend, _own_axes
+from ..plots.style import BLACK, BLUE, GREEN, GREY, RED, Display, draw_legend, figure_of, own_axes
 from ._outputs import PlanLike, day_words, is_missing, number, one_line, percent, rows_of
 
 if TYPE_CHECKING:
@@ -42,8 +42,8 @@ def plan_display(plan: PlanLike) -> ListsDisplay:
     return ListsDisplay(sessions.reset_index(drop=True), boxes.reset_index(drop=True), caution=plan.caution)
 
 
-@dataclass(eq=False)
-class ListsDisplay(_Display):
+@dataclass(eq=False, repr=False)
+class ListsDisplay(Display):
     """Sessions of a plan along the time of day: slots, turnovers, when the list may finish, chance of an overrun.
 
     Attributes
@@ -61,7 +61,7 @@ class ListsDisplay(_Display):
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
         days = self.sessions["day"].nunique()
         own = ax is None
-        ax = _own_axes(ax, self.caution, (11.0, 2.0 + 0.5 * len(self.sessions) + 0.4 * days))
+        ax = own_axes(ax, self.caution, (11.0, 2.0 + 0.5 * len(self.sessions) + 0.4 * days))
         place, headings = _places(self.sessions["day"])
         self._draw_sessions(ax, place)
         at = self.slots["session_id"].map(dict(zip(self.sessions["session_id"], place, strict=True))).astype(float)
@@ -71,30 +71,30 @@ class ListsDisplay(_Display):
             ax.text(0.0, height, " " + day_words(day), transform=ax.get_yaxis_transform(), va="center", weight="bold",
                     fontsize=8, zorder=4)  # fmt: skip
             if height > _DAY_ROW:
-                ax.axhline(height - _DAY_ROW / 2, color=_GREY, linewidth=0.6)
+                ax.axhline(height - _DAY_ROW / 2, color=GREY, linewidth=0.6)
         ax.set_ylim((place[-1] if len(place) else 0.0) + 0.55, 0.0)
         self._label(ax, place)
         self._name_slots(ax, at + sum(_BOX) / 2)
         if self.sessions.empty:
             ax.text(0.5, 0.5, "no list", transform=ax.transAxes, ha="center")
         if legend:
-            _legend(ax, own, columns=5)
-        return self._drawn(ax)
+            draw_legend(ax, own, columns=5)
+        return self.drawn(ax)
 
     def _draw_sessions(self, ax: Axes, place: list[float]) -> None:
         rows = self.sessions
         length = rows["end_min"] - rows["start_min"]
         ax.barh(place, length, 0.84, left=rows["start_min"], color="#EFEFEF", zorder=0, label="session")
         p = np.array(place)
-        ax.vlines(rows["end_min"], p - 0.47, p + 0.47, color=_BLACK, linewidth=2.0, zorder=3, label="end of session")
+        ax.vlines(rows["end_min"], p - 0.47, p + 0.47, color=BLACK, linewidth=2.0, zorder=3, label="end of session")
 
     def _draw_slots(self, ax: Axes, place: pd.Series[float]) -> None:
         height = _BOX[1] - _BOX[0]
         large = self.slots["large"].astype(bool)
         # A large gland has a thick edge and an asterisk as well as its colour.
         styles: list[tuple[pd.Series[bool], str, dict[str, Any]]] = [
-            (~large, "slot: place in list, gland mL", {"color": _USUAL, "edgecolor": _BLUE, "linewidth": 0.8}),
-            (large, "large gland *", {"color": _LARGE, "edgecolor": _RED, "linewidth": 1.8}),
+            (~large, "slot: place in list, gland mL", {"color": _USUAL, "edgecolor": BLUE, "linewidth": 0.8}),
+            (large, "large gland *", {"color": _LARGE, "edgecolor": RED, "linewidth": 1.8}),
         ]
         for chosen, label, style in styles:
             rows = self.slots[chosen]
@@ -103,12 +103,12 @@ class ListsDisplay(_Display):
         gaps = self.slots[self.slots["turnover_min"] > 0]
         if len(gaps):
             left = gaps["start_min"] + gaps["slot_min"]
-            ax.hlines(place[gaps.index], left, left + gaps["turnover_min"], color=_GREY, linestyle=":", linewidth=1.5,
+            ax.hlines(place[gaps.index], left, left + gaps["turnover_min"], color=GREY, linestyle=":", linewidth=1.5,
                       label="turnover")  # fmt: skip
 
     def _name_slots(self, ax: Axes, place: pd.Series[float]) -> None:
         low, high = ax.get_xlim()
-        points_a_minute = 72.0 * ax.bbox.width / (_figure_of(ax).dpi * (high - low))
+        points_a_minute = 72.0 * ax.bbox.width / (figure_of(ax).dpi * (high - low))
         for row, y in zip(rows_of(self.slots), place, strict=True):
             words = _slot_words(row, row.slot_min * points_a_minute)
             # The paper behind the words keeps a session's end from running through them.
@@ -127,10 +127,10 @@ class ListsDisplay(_Display):
             known = (rows[low].notna() & rows[high].notna()).to_numpy()
             if known.any():
                 ax.barh(y[known], (rows[high] - rows[low])[known], height, left=rows.loc[known, low], color=colour,
-                        edgecolor=_GREEN, linewidth=0.8, hatch=hatch, zorder=2, label=label)  # fmt: skip
+                        edgecolor=GREEN, linewidth=0.8, hatch=hatch, zorder=2, label=label)  # fmt: skip
         known = rows["finish_q50_min"].notna().to_numpy()
         if known.any():
-            ax.scatter(rows.loc[known, "finish_q50_min"], y[known], 16, color=_GREEN, edgecolors=_BLACK, linewidths=0.5,
+            ax.scatter(rows.loc[known, "finish_q50_min"], y[known], 16, color=GREEN, edgecolors=BLACK, linewidths=0.5,
                        zorder=4, label="median finish")  # fmt: skip
 
     def _label(self, ax: Axes, place: list[float]) -> None:

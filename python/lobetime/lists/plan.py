@@ -664,6 +664,11 @@ class Plan:
         used = f"{len(self.lists)} of {len(self.sessions)} sessions"
         return f"<Plan: {f['placed']} of {f['waiting']} cases on {used}, {f['status']}>"
 
+    def _repr_html_(self) -> str:
+        from .shown import plan_html
+
+        return plan_html(self)
+
     def check(
         self, pred: Prediction | None = None, fresh_seed: int | None = None, draws: int = 200_000
     ) -> pd.DataFrame:

@@ -1,13 +1,7 @@
-"""Display objects: the numbers of a picture, and ``plot`` that draws them.
-
-``plot(ax=None)`` draws into the given axes, or into a figure of its own that carries the caution, keeps both as ``ax_``
-and ``figure_`` and returns the display. A figure of the caller's is the caller's to word: ``lobetime.CAUTION``.
-Matplotlib is imported when something is drawn.
-"""
+"""Displays of a fit: residuals, quantiles, weights, leverage, influence, forms of the model, charts."""
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Self
@@ -15,50 +9,22 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 import pandas as pd
 
+from .style import BLACK, BLUE, GREEN, GREY, RED, Display, InNotebook, draw_legend, new_figure, own_axes, plain_log
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-# Okabe and Ito's colours, told apart with any colour vision; every series has a marker or a hatch of its own as well.
-_BLUE, _RED, _BLACK, _GREEN, _GREY = "#0072B2", "#D55E00", "#000000", "#009E73", "#767676"
+    from ..cases import Cases
+    from ..diagnostics import Diagnostics
+    from ..model import TheatreTimeModel
+
 _LINEAR_TO = 5.0  # standardised residuals beyond are drawn on a log scale
 _WEIGHT_CLASSES: tuple[tuple[str, float, float, dict[str, Any]], ...] = (
-    ("weight ≥ 0.5", 0.5, np.inf, {"marker": "o", "s": 14, "color": _BLUE, "alpha": 0.45, "linewidths": 0}),
-    ("0 < weight < 0.5", 1e-12, 0.5, {"marker": "^", "s": 30, "facecolors": "none", "edgecolors": _RED}),
-    ("weight 0", -np.inf, 1e-12, {"marker": "x", "s": 30, "color": _BLACK}),
+    ("weight ≥ 0.5", 0.5, np.inf, {"marker": "o", "s": 14, "color": BLUE, "alpha": 0.45, "linewidths": 0}),
+    ("0 < weight < 0.5", 1e-12, 0.5, {"marker": "^", "s": 30, "facecolors": "none", "edgecolors": RED}),
+    ("weight 0", -np.inf, 1e-12, {"marker": "x", "s": 30, "color": BLACK}),
 )
-
-
-def new_figure(size: tuple[float, float], caution: str) -> Figure:
-    """A figure of pyplot's with the caution below whatever is drawn into it."""
-    from matplotlib import pyplot
-
-    figure = pyplot.figure(figsize=size, layout="constrained")
-    if caution:
-        words = textwrap.fill(caution, int(18 * size[0]))
-        figure.supxlabel(words, x=0.01, ha="left", fontsize=6.5, color=_GREY)
-    return figure
-
-
-def _own_axes(ax: Axes | None, caution: str, size: tuple[float, float] = (7.0, 5.0)) -> Axes:
-    return new_figure(size, caution).add_subplot() if ax is None else ax
-
-
-def _figure_of(ax: Axes) -> Figure:
-    figure = ax.get_figure(root=True)
-    assert figure is not None  # axes are made by figures
-    return figure
-
-
-def _legend(ax: Axes, own: bool, columns: int = 4) -> None:
-    """Above the axes of a figure of ours, where it hides nothing; else where the axes have room."""
-    handles, labels = ax.get_legend_handles_labels()
-    if not handles:
-        return
-    if own:
-        _figure_of(ax).legend(handles, labels, loc="outside upper center", ncols=columns, fontsize=8, frameon=False)
-    else:
-        ax.legend(handles, labels, fontsize=7)
 
 
 def _scatter_by_weight(ax: Axes, x: pd.Series[float], y: pd.Series[float], weight: pd.Series[float]) -> None:
@@ -66,15 +32,6 @@ def _scatter_by_weight(ax: Axes, x: pd.Series[float], y: pd.Series[float], weigh
         chosen = (weight >= low) & (weight < high)
         if chosen.any():
             ax.scatter(x[chosen], y[chosen], label=f"{label} ({chosen.sum()})", zorder=2, **style)
-
-
-def _plain_log(axis: Any) -> None:
-    """A log axis that says 20, 50, 100 and nothing between."""
-    from matplotlib.ticker import LogLocator, NullFormatter, StrMethodFormatter
-
-    axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-    axis.set_major_formatter(StrMethodFormatter("{x:g}"))
-    axis.set_minor_formatter(NullFormatter())
 
 
 def _far_apart(values: pd.Series[float]) -> bool:
@@ -103,19 +60,8 @@ def _p_words(p: float) -> str:
     return "p < 0.001" if p < 0.001 else f"p = {p:.3f}" if p < 0.1 else f"p = {p:.2f}"
 
 
-@dataclass(eq=False)
-class _Display:
-    caution: str = field(default="", kw_only=True)
-    ax_: Axes = field(init=False, repr=False)
-    figure_: Figure = field(init=False, repr=False)
-
-    def _drawn(self, ax: Axes) -> Self:
-        self.ax_, self.figure_ = ax, _figure_of(ax)
-        return self
-
-
-@dataclass(eq=False)
-class ResidualsDisplay(_Display):
+@dataclass(eq=False, repr=False)
+class ResidualsDisplay(Display):
     """Standardised residuals of one channel against one quantity.
 
     Attributes
@@ -134,16 +80,23 @@ class ResidualsDisplay(_Display):
     channel: str
     x_label: str
 
+    @classmethod
+    def from_diagnostics(cls, found: Diagnostics, against: str = "gland_ml", channel: str | None = None) -> Self:
+        """Of one channel against one predictor; ``found`` is what ``model.diagnostics(cases)`` returned."""
+        display = found.residuals_display(against, channel)
+        return cls(display.points, display.trend, display.test, display.channel, display.x_label,
+                   caution=display.caution)  # fmt: skip
+
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
-        own, ax = ax is None, _own_axes(ax, self.caution)
+        own, ax = ax is None, own_axes(ax, self.caution)
         points, trend = self.points, self.trend
         _scatter_by_weight(ax, points["x"], points["standardised"], points["weight"])
-        ax.axhline(0.0, color=_GREY, linewidth=0.8, zorder=1)
+        ax.axhline(0.0, color=GREY, linewidth=0.8, zorder=1)
         ax.errorbar(
             trend["x_median"],
             trend["mean"],
             yerr=[trend["mean"] - trend["lower"], trend["upper"] - trend["mean"]],
-            color=_BLACK,
+            color=BLACK,
             marker="s",
             markersize=5,
             markerfacecolor="white",
@@ -154,7 +107,7 @@ class ResidualsDisplay(_Display):
         )
         if _far_apart(points["x"]):
             ax.set_xscale("log")
-            _plain_log(ax.xaxis)
+            plain_log(ax.xaxis)
         _far_residuals(ax, points["standardised"])
         ax.set_xlabel(self.x_label)
         ax.set_ylabel("standardised residual")
@@ -164,12 +117,12 @@ class ResidualsDisplay(_Display):
             fontsize=9,
         )
         if legend:
-            _legend(ax, own, columns=2)
-        return self._drawn(ax)
+            draw_legend(ax, own, columns=2)
+        return self.drawn(ax)
 
 
-@dataclass(eq=False)
-class QuantilesDisplay(_Display):
+@dataclass(eq=False, repr=False)
+class QuantilesDisplay(Display):
     """Quantiles of one channel's residuals against the normal's, on the log and on the natural scale.
 
     Attributes
@@ -187,11 +140,11 @@ class QuantilesDisplay(_Display):
     channel: str
 
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
-        own, ax = ax is None, _own_axes(ax, self.caution)
+        own, ax = ax is None, own_axes(ax, self.caution)
         points = self.points
-        ax.fill_between(points["expected"], points["lower"], points["upper"], color=_GREY, alpha=0.25, linewidth=0)
-        ax.plot(points["expected"], points["expected"], color=_GREY, linewidth=0.8)
-        styles = {"lognormal": ("o", _BLUE), "normal": ("x", _RED), "normal, SD proportional to fitted": ("+", _GREEN)}
+        ax.fill_between(points["expected"], points["lower"], points["upper"], color=GREY, alpha=0.25, linewidth=0)
+        ax.plot(points["expected"], points["expected"], color=GREY, linewidth=0.8)
+        styles = {"lognormal": ("o", BLUE), "normal": ("x", RED), "normal, SD proportional to fitted": ("+", GREEN)}
         for law, (marker, colour) in styles.items():
             score = float(self.laws["log_score"][law])
             ax.plot(
@@ -210,12 +163,12 @@ class QuantilesDisplay(_Display):
         skewness = float(self.laws["octile_skewness"]["lognormal"])
         ax.set_title(f"{self.channel}: octile skewness of log residuals {skewness:+.2f}", fontsize=9)
         if legend:
-            _legend(ax, own, columns=1)
-        return self._drawn(ax)
+            draw_legend(ax, own, columns=1)
+        return self.drawn(ax)
 
 
-@dataclass(eq=False)
-class WeightsDisplay(_Display):
+@dataclass(eq=False, repr=False)
+class WeightsDisplay(Display):
     """Standardised residuals of every channel, with the weight that the fit gave each.
 
     Attributes
@@ -228,13 +181,13 @@ class WeightsDisplay(_Display):
 
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
         channels = [str(name) for name in self.observations["channel"].unique()]
-        own, ax = ax is None, _own_axes(ax, self.caution, (7.5, 1.6 + 0.75 * len(channels)))
+        own, ax = ax is None, own_axes(ax, self.caution, (7.5, 1.6 + 0.75 * len(channels)))
         rows = self.observations
         place = rows["channel"].map({name: -k for k, name in enumerate(channels)}).astype(float)
         # Spread evenly over the strip's height (golden ratio), the same at each call.
         place = place + 0.6 * ((rows["case_index"] * 0.6180339887498949) % 1.0 - 0.5)
         _scatter_by_weight(ax, rows["standardised"], place, rows["weight"])
-        ax.axvline(0.0, color=_GREY, linewidth=0.8, zorder=1)
+        ax.axvline(0.0, color=GREY, linewidth=0.8, zorder=1)
         by_channel = rows.groupby("channel")["weight"]
         few = by_channel.apply(lambda w: int((w < 0.5).sum()))
         labels = [f"{name}\n{few[name]} of {by_channel.size()[name]} below 0.5" for name in channels]
@@ -242,12 +195,12 @@ class WeightsDisplay(_Display):
         _far_residuals(ax, rows["standardised"], "x")
         ax.set_xlabel("standardised residual")
         if legend:
-            _legend(ax, own)
-        return self._drawn(ax)
+            draw_legend(ax, own)
+        return self.drawn(ax)
 
 
-@dataclass(eq=False)
-class LeverageDisplay(_Display):
+@dataclass(eq=False, repr=False)
+class LeverageDisplay(Display):
     """Leverage against the largest residual of each case; the most influential ones marked.
 
     Attributes
@@ -262,14 +215,14 @@ class LeverageDisplay(_Display):
     marked: int = 10
 
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
-        own, ax = ax is None, _own_axes(ax, self.caution)
+        own, ax = ax is None, own_axes(ax, self.caution)
         most = self.cases["cook_distance"].nlargest(self.marked).index
         rest = self.cases.drop(index=most)
         for rows, style, label in (
-            (rest, {"marker": "o", "s": 14, "color": _BLUE, "alpha": 0.45, "linewidths": 0}, "case"),
+            (rest, {"marker": "o", "s": 14, "color": BLUE, "alpha": 0.45, "linewidths": 0}, "case"),
             (
                 self.cases.loc[most],
-                {"marker": "D", "s": 36, "facecolors": "none", "edgecolors": _RED, "linewidths": 1.3},
+                {"marker": "D", "s": 36, "facecolors": "none", "edgecolors": RED, "linewidths": 1.3},
                 f"the {len(most)} most influential (Cook distance)",
             ),
         ):
@@ -281,12 +234,12 @@ class LeverageDisplay(_Display):
         ax.set_ylim(bottom=0.0)
         ax.set_title("Leverage", fontsize=9)
         if legend:
-            _legend(ax, own)
-        return self._drawn(ax)
+            draw_legend(ax, own)
+        return self.drawn(ax)
 
 
-@dataclass(eq=False)
-class InfluenceDisplay(_Display):
+@dataclass(eq=False, repr=False)
+class InfluenceDisplay(Display):
     """What the most influential cases add to what the fit says.
 
     Attributes
@@ -302,9 +255,9 @@ class InfluenceDisplay(_Display):
     label_name: str
 
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
-        own, ax = ax is None, _own_axes(ax, self.caution, (7.0, 1.8 + 0.38 * len(self.table)))
+        own, ax = ax is None, own_axes(ax, self.caution, (7.0, 1.8 + 0.38 * len(self.table)))
         n_outputs = self.table.shape[1]
-        styles = [(_BLUE, ""), (_RED, "////"), (_GREEN, "...."), (_GREY, "xx")]
+        styles = [(BLUE, ""), (RED, "////"), (GREEN, "...."), (GREY, "xx")]
         height = 0.8 / n_outputs
         for k, name in enumerate(self.table.columns):
             colour, hatch = styles[k % len(styles)]
@@ -319,19 +272,19 @@ class InfluenceDisplay(_Display):
                 edgecolor="white",
                 label=name,
             )
-        ax.axvline(0.0, color=_BLACK, linewidth=0.8)
+        ax.axvline(0.0, color=BLACK, linewidth=0.8)
         ax.set_yticks(np.arange(len(self.table)), list(self.labels), fontsize=8)
         ax.invert_yaxis()
         ax.set_ylabel(self.label_name)
         ax.set_xlabel("fit with the case minus fit without it")
         ax.set_title("Most influential cases", fontsize=9)
         if legend:
-            _legend(ax, own, columns=2)
-        return self._drawn(ax)
+            draw_legend(ax, own, columns=2)
+        return self.drawn(ax)
 
 
-@dataclass(eq=False)
-class DiagnosticsDisplay:
+@dataclass(eq=False, repr=False)
+class DiagnosticsDisplay(InNotebook):
     """One page: residuals against each quantity, quantiles, leverage, influence.
 
     Attributes
@@ -343,6 +296,12 @@ class DiagnosticsDisplay:
     caution: str = ""
     figure_: Figure = field(init=False, repr=False)
     axes_: list[Axes] = field(init=False, repr=False)
+
+    @classmethod
+    def from_model(cls, model: TheatreTimeModel, cases: Cases, channel: str | None = None) -> Self:
+        """The page of one channel ("enucleation", ...) of a model that was fitted to the cases."""
+        page = model.diagnostics(cases).display(channel)
+        return cls(page.panels, page.caution)
 
     def plot(self, figure: Figure | None = None) -> Self:
         """Draws into ``figure``, or into one of its own that carries the caution."""
@@ -356,13 +315,15 @@ class DiagnosticsDisplay:
             panel.plot(ax, legend=False)
             self.axes_.append(ax)
             # The same marks mean the same in all pictures of residuals: said once, in the first.
-            if k == 0 or not isinstance(panel, ResidualsDisplay):
+            if isinstance(panel, InfluenceDisplay):  # bars reach anywhere: below them
+                ax.legend(fontsize=6.5, loc="upper center", bbox_to_anchor=(0.5, -0.14), frameon=False)
+            elif k == 0 or not isinstance(panel, ResidualsDisplay):
                 ax.legend(fontsize=6.5, loc="best", framealpha=0.85)
         return self
 
 
-@dataclass(eq=False)
-class FormsDisplay(_Display):
+@dataclass(eq=False, repr=False)
+class FormsDisplay(Display):
     """Predictive score of each form against the reference, with its interval.
 
     Attributes
@@ -381,16 +342,16 @@ class FormsDisplay(_Display):
 
     def plot(self, ax: Axes | None = None) -> Self:
         rows = self.differences
-        ax = _own_axes(ax, self.caution, (7.5, 2.0 + 0.6 * len(rows)))
+        ax = own_axes(ax, self.caution, (7.5, 2.0 + 0.6 * len(rows)))
         place = np.arange(len(rows))
-        ax.axvline(0.0, color=_GREY, linewidth=0.8)
+        ax.axvline(0.0, color=GREY, linewidth=0.8)
         ax.errorbar(
             rows["difference"],
             place,
             xerr=[rows["difference"] - rows["lower"], rows["upper"] - rows["difference"]],
             linestyle="none",
             marker="o",
-            color=_BLUE,
+            color=BLUE,
             capsize=4,
         )
         aic = self.criterion["robust_aic_difference"]
@@ -402,11 +363,11 @@ class FormsDisplay(_Display):
         ax.set_xlabel(
             f"log score {time}, minus that of “{self.reference}”\n(right of 0: predicts better; 95 % interval)"
         )
-        return self._drawn(ax)
+        return self.drawn(ax)
 
 
-@dataclass(eq=False)
-class CusumDisplay(_Display):
+@dataclass(eq=False, repr=False)
+class CusumDisplay(Display):
     """Sums of one chart against the cases in order of time, with their limits and signals.
 
     Attributes
@@ -422,8 +383,8 @@ class CusumDisplay(_Display):
     title: str
 
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
-        own, ax = ax is None, _own_axes(ax, self.caution)
-        styles = [(1.0, _RED, "-"), (-1.0, _BLUE, "--")]
+        own, ax = ax is None, own_axes(ax, self.caution)
+        styles = [(1.0, RED, "-"), (-1.0, BLUE, "--")]
         for (sign, colour, line), (direction, rows) in zip(
             styles, self.rows.groupby("direction", sort=False), strict=False
         ):
@@ -440,10 +401,10 @@ class CusumDisplay(_Display):
                     place[told], sign * rows["sum"][told], marker="D", s=36, color=colour, zorder=3,
                     label=f"signal, {direction}",
                 )  # fmt: skip
-        ax.axhline(0.0, color=_GREY, linewidth=0.8)
+        ax.axhline(0.0, color=GREY, linewidth=0.8)
         ax.set_xlabel("case of this chart, in order of time")
         ax.set_ylabel("cumulative sum (dotted: limit)")
         ax.set_title(self.title, fontsize=9)
         if legend:
-            _legend(ax, own)
-        return self._drawn(ax)
+            draw_legend(ax, own)
+        return self.drawn(ax)
