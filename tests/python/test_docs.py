@@ -244,5 +244,5 @@ def test_pages_build_without_a_warning(tmp_path):
 def test_every_public_name_is_in_the_reference():
     text = "".join(path.read_text(encoding="utf-8") for path in (DOCS / "api").glob("*.md"))
     listed = set(re.findall(r"^\.\. auto\w+:: lobetime\.(\w+)", text, flags=re.M))
-    modules = {"datasets", "devices", "lists", "quantities", "__version__"}
+    modules = {"datasets", "devices", "lists", "plots", "quantities", "__version__"}
     assert set(lt.__all__) - modules - listed == set()
