@@ -12,7 +12,7 @@ import lobetime as lt
 
 ROOT = Path(__file__).resolve().parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-OPTIONAL = ("openpyxl", "icalendar", "pyarrow", "polars", "dask", "distributed", "ipykernel", "nbclient", "sphinx")
+OPTIONAL = ("openpyxl", "icalendar", "pyarrow", "polars", "dask", "distributed", "ipykernel", "nbclient")
 
 
 def test_every_extra_that_an_error_names_exists():

@@ -62,7 +62,7 @@ def test_preset_can_be_configured_built_tested_and_run_as_a_workflow(preset):
     assert {step["name"] for step in workflow["steps"]} == {preset}
 
 
-@pytest.mark.parametrize("script", ["run", "test", "setup", "check", "packages", "pins", "oldest"])
+@pytest.mark.parametrize("script", ["run", "test", "setup", "check", "docs", "packages", "pins", "oldest"])
 def test_script_is_well_formed_and_executable(script):
     path = ROOT / ".ci" / script
     subprocess.run(["bash", "-n", path], check=True)
