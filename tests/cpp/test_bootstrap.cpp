@@ -157,6 +157,43 @@ TEST(Bootstrap, IsTheSameAtAnyThreadCount) {
     EXPECT_NE((medians(kControl, options).theta - one).norm(), 0.0);
 }
 
+TEST(Bootstrap, PartsOneAfterTheOtherAreTheWhole) {
+    const Refit total = [](std::span<const int> counts, std::uint64_t replicate, const std::function<bool()>&) {
+        if (replicate == 7) throw NotIdentifiable("none", {});
+        double sum = static_cast<double>(replicate);
+        for (std::size_t i = 0; i < counts.size(); ++i) sum += static_cast<double>(i) * counts[i] / 1000.0;
+        return Eigen::VectorXd(Eigen::VectorXd::Constant(1, sum));
+    };
+    ReplicateOptions options;
+    options.replicates = 23;
+    options.seed = 5;
+    const Replicates whole = bootstrap(11, total, options);
+    ASSERT_EQ(whole.failures, std::vector<std::string>{"replicate 7: none"});
+    for (const int cut : {1, 7, 8, 22}) {
+        options.first = 0;
+        options.replicates = cut;
+        const Replicates head = bootstrap_part(11, total, options);
+        options.first = static_cast<std::uint64_t>(cut);
+        options.replicates = 23 - cut;
+        const Replicates tail = bootstrap_part(11, total, options);
+        Eigen::MatrixXd joined(head.theta.rows() + tail.theta.rows(), 1);
+        joined << head.theta, tail.theta;
+        EXPECT_THAT(joined, EigenNear(whole.theta, 0.0, 0.0)) << cut;
+        EXPECT_EQ(cut > 7 ? head.failures : tail.failures, whole.failures) << cut;
+    }
+    options.replicates = 0;
+    EXPECT_THROW(bootstrap_part(11, total, options), InvalidArgument);
+}
+
+TEST(Bootstrap, JudgesFailuresOnTheWhole) {
+    Replicates few;
+    few.asked = 20;
+    few.failures = {"a", "b"};
+    EXPECT_NO_THROW(check_failures(few));
+    few.failures.push_back("c");
+    EXPECT_THROW(check_failures(few), NotConverged);
+}
+
 TEST(Bootstrap, KeepsTheReasonsOfFailedReplicates) {
     ReplicateOptions options;
     options.replicates = 200;
