@@ -50,7 +50,9 @@ def _inline(translator: Any, node: Any) -> None:
 
 
 def _block(translator: Any, node: Any) -> None:
-    translator.body.append(f'<div class="math" style="padding: 0.6em 0">{latex2mathml.tex2mathml(node.astext(), as_block=True)}</div>')
+    translator.body.append(
+        f'<div class="math" style="padding: 0.6em 0">{latex2mathml.tex2mathml(node.astext(), as_block=True)}</div>'
+    )
     _skip()
 
 
