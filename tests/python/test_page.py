@@ -821,6 +821,10 @@ def test_no_source_and_no_other_door(server, visit):
     assert status("/" + token, host="evil.example.org") == 403  # a name that was made to lead here
     for path in ("/voila/files/scheduler.ipynb", "/voila/files/../model.json", "/scheduler.ipynb", "/api/kernels"):
         assert status(path + token) in (403, 404), path
+    config = visit.find("#jupyter-config-data").get_property("textContent")
+    kernel = f"/api/kernels/{json.loads(config)['kernelId']}"
+    assert status(kernel + token) == 200
+    assert status(kernel) == status(kernel + "/channels") == 403  # nobody joins a visit without the token
     assert "Traceback" not in server.words()
 
 

@@ -78,13 +78,14 @@ function render({ model, el }) {
 
   function table(caption, headings, rows, name) {
     const titled = id(`${name}-caption`);
+    const figures = headings.map((_, k) => k > 0 && rows.every((cells) => isFigure(cells[k])));
     return make("div", { class: "box", role: "region", tabindex: "0", "aria-labelledby": titled },
       make("table", { "data-is": name },
         make("caption", { id: titled }, caption),
         make("thead", {}, make("tr", {}, ...headings.map((words, k) => (
-          make("th", { scope: "col", class: k && rows.every((cells) => isFigure(cells[k])) ? "figure" : null }, words))))),
+          make("th", { scope: "col", class: figures[k] ? "figure" : null }, words))))),
         make("tbody", {}, ...rows.map((cells) => make("tr", {}, ...cells.map((cell, k) => (
-          k ? make("td", { class: isFigure(cell) ? "figure" : null }, cell) : make("th", { scope: "row" }, cell))))))));
+          k ? make("td", { class: figures[k] ? "figure" : null }, cell) : make("th", { scope: "row" }, cell))))))));
   }
 
   function problemsOf(place, refused) {

@@ -7,6 +7,7 @@ server ends. Settings that a user or a machine keeps for other notebooks are not
 from __future__ import annotations
 
 import ipaddress
+import logging
 import os
 import secrets
 import signal
@@ -204,6 +205,9 @@ def _application(
         settings.KernelManager.transport = "ipc"  # by files of this user, not by ports of the machine
     settings.Voila.connection_dir_root = str(private)
     settings.VoilaExporter.markdown_renderer_class = Renderer
+    for name in ("tornado.access", "tornado.application", "tornado.general"):
+        # Who knocks is of no interest in the terminal, and a traceback may hold what a visitor handed in.
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         app = Server(config=settings)
