@@ -48,7 +48,7 @@ FORM = {"case_id": "K-17", "gland_ml": "130", "surgeon": "B", "blade": "oscillat
 FILE = (
     "case_id,gland_ml,surgeon,blade,suction,canister_ml,anaesthesia\n"
     "K-1,151,E,oscillating,vacuum,3000,spinal\n"
-    "K-2,74,A,oscillating,vacuum,,general\n"
+    "K-2,74,A,oscillating,vacuum,inf,general\n"
     "K-3,205,C,reciprocating,vacuum,2000,general\n"
 )
 
@@ -60,7 +60,7 @@ def answers_of(model: lt.TheatreTimeModel, bookings: pd.DataFrame) -> tuple[lt.P
 
 
 def file_bookings() -> pd.DataFrame:
-    return pd.read_csv(io.StringIO(FILE)).assign(canister_ml=lambda t: t["canister_ml"].fillna(float("inf")))
+    return pd.read_csv(io.StringIO(FILE))
 
 
 @pytest.fixture
@@ -172,9 +172,7 @@ def test_a_file_of_bookings_is_read_as_the_library_reads_it(desk, model):
     _, table = answers_of(model, file_bookings())
     pd.testing.assert_frame_equal(desk.table, table)
     held = io.BytesIO()
-    file_bookings().assign(canister_ml=lambda t: t["canister_ml"].replace(float("inf"), None)).to_excel(
-        held, index=False
-    )
+    file_bookings().astype({"canister_ml": str}).to_excel(held, index=False)
     desk.take_bookings("LIST.XLSX", held.getvalue())
     pd.testing.assert_frame_equal(desk.table, table)
 
@@ -274,6 +272,14 @@ def test_the_csv_file_is_the_library_s_table(desk, model):
     wanted = read_csv_file(table.reset_index().to_csv(index=False).encode())
     got = read_csv_file(desk.download("csv")[2])
     assert [{k: v.removeprefix("'") for k, v in row.items()} for row in got] == wanted
+
+
+def test_the_csv_file_is_that_of_the_command(desk, unit_json, tmp_path):
+    (tmp_path / "list.csv").write_text(FILE)
+    command = ["slots", str(tmp_path / "list.csv"), "--model", str(unit_json), "--csv", str(tmp_path / "slots.csv")]
+    assert CliRunner().invoke(app, command).exit_code == 0
+    desk.take_bookings("list.csv", FILE.encode())
+    assert desk.download("csv")[2] == (tmp_path / "slots.csv").read_bytes()
 
 
 @pytest.mark.parametrize("begins", ["=", "+", "-", "@"])

@@ -12,6 +12,7 @@ from ..caution import CAUTION
 from ..lists._outputs import event_id, gland_class, number, one_line, percent
 from ..lists.calendar import _event
 from ..lists.workbook import _add_sheet, _Column
+from ..spreadsheet import neutral_table
 
 _SLOTS = [
     _Column("case_id", "Case", "text"),
@@ -30,16 +31,11 @@ _SLOTS = [
     _Column("why", "Why", "text"),
     _Column("warnings", "Where the model is guessing", "text"),
 ]
-_ORDERS = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet takes for the start of a formula
 
 
 def csv_file(slots: pd.DataFrame) -> bytes:
-    """What ``lobetime slots --csv`` writes, with an apostrophe before texts that a spreadsheet would calculate."""
-    safe = slots.reset_index()
-    for name in safe.columns[[pd.api.types.is_string_dtype(dtype) for dtype in safe.dtypes]]:
-        begins = safe[name].str.startswith(_ORDERS, na=False)
-        safe[name] = safe[name].where(~begins, "'" + safe[name])
-    return str(safe.to_csv(index=False, lineterminator="\n")).encode()
+    """What ``lobetime slots --csv`` writes."""
+    return str(neutral_table(slots.reset_index()).to_csv(index=False, lineterminator="\n")).encode()
 
 
 def workbook(slots: pd.DataFrame, told: str) -> bytes:
