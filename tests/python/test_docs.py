@@ -169,8 +169,8 @@ def test_morcellation(equations, p, model, gland_ml, case, blade, suction, canis
         hard_nodule=flat.get("hard_nodule", 0),
     )
     found = equations["morcellation_min"](p, blade_min, equations["swaps"](p, blade_min, canister_ml, **is_of))
-    # The kernel sums 40 canisters and integrates the tail beyond; the page sums on: 3e-9 apart at the largest gland.
-    assert found == pytest.approx(expected, rel=1e-8)
+    # The kernel sums 40 canisters and integrates beyond, the page sums on: up to 1.1e-8 apart (210 mL, 1.5 L).
+    assert found == pytest.approx(expected, rel=1e-7)
 
 
 @pytest.mark.parametrize("channel", ["tissue", "haemostasis", "room"])
