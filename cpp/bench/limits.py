@@ -80,12 +80,13 @@ def predict_many(size: float, folder: Path) -> str:
 
 def plan_many(size: float, folder: Path) -> str:
     """200 sessions planned."""
-    n = max(int(200 * size), 4)
+    n = max(int(200 * size), 8)
     booked = bookings(3 * n)
     pred = lt.TheatreTimeModel().fit(history(400)).predict(booked, draws=1000)
     start = pd.Timestamp("2026-01-05 08:00")
     days = [start + pd.offsets.BDay(i // 4) for i in range(n)]
-    surgeons = [sorted(set(booked.frame["surgeon"].dropna()))[i % 4] for i in range(n)]
+    known = sorted(set(booked.frame["surgeon"].dropna()))
+    surgeons = [known[i % len(known)] for i in range(n)]
     frame = pd.DataFrame({"session_id": [f"S{i:03d}" for i in range(n)], "starts_at": days, "minutes": 480})
     sessions = lt.read_sessions(frame.assign(surgeon=surgeons, room=[f"R{i % 4}" for i in range(n)]))
 

@@ -35,7 +35,7 @@ def one_round(i: int) -> None:
     bookings = lt.read_bookings(unit.bookings.head(6))
     prediction = model.predict(bookings, draws=500, seed=i)
     lt.slots(prediction, overrun_risk=0.2)
-    plan = lt.plan_lists(prediction, bookings, unit.sessions.head(2), seed=i, draws=2048, verify_draws=10_000)
+    plan = lt.plan_lists(prediction, bookings, unit.sessions, seed=i, draws=2048, verify_draws=10_000)
     lt.lists.room_sheet_html(plan)
 
 

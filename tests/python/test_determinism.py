@@ -26,7 +26,7 @@ import pandas as pd
 import lobetime as lt
 threads, folder = int(sys.argv[1]), sys.argv[2]
 unit = lt.datasets.load_demo_unit()
-bookings, sessions = lt.read_bookings(unit.bookings.head(12)), lt.read_sessions(unit.sessions.head(5))
+bookings, sessions = lt.read_bookings(unit.bookings.head(12)), lt.read_sessions(unit.sessions)
 told = {}
 def tell(name, content):
     content = content.encode() if isinstance(content, str) else content
