@@ -208,12 +208,28 @@ LONG_CALLS = {  # each takes a minute or more if it is let
 }
 
 
+def await_handler(pid: int) -> None:
+    """Until the command line has begun: it then catches SIGTERM."""
+    for _ in range(1200):
+        caught = next(
+            line.split()[1]
+            for line in Path(f"/proc/{pid}/status").read_text().splitlines()
+            if line.startswith("SigCgt")
+        )
+        if int(caught, 16) >> (signal.SIGTERM - 1) & 1:
+            return
+        time.sleep(0.1)
+    pytest.fail("the command line has not begun within two minutes")
+
+
 def stopped(command: list[str], sign: signal.Signals, *, ready: str | None, wait_s: float) -> tuple[int, float, str]:
     """Exit code, seconds from the signal to the end, what was said."""
     running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert running.stdout is not None
     if ready is not None:
         assert running.stdout.readline().strip() == ready
+    else:
+        await_handler(running.pid)
     time.sleep(wait_s)
     assert running.poll() is None, "it ended before it could be stopped"
     running.send_signal(sign)
@@ -264,7 +280,7 @@ def test_a_command_can_be_stopped_and_writes_nothing(long_files, command, sign, 
     out = long_files / arguments[-1] if command != "fit" else long_files / "out.json"
     out.write_text("old", encoding="utf-8")
     before = {path.name for path in long_files.iterdir()}
-    code, seconds, said = stopped(arguments, sign, ready=None, wait_s=6.0)
+    code, seconds, said = stopped(arguments, sign, ready=None, wait_s=2.0)
     assert code == 128 + sign, said
     assert seconds < STOP_S
     assert out.read_text(encoding="utf-8") == "old"
