@@ -264,7 +264,7 @@ def long_files(tmp_path_factory) -> Path:
 
 COMMANDS = {
     "fit": ["fit", "history.csv", "--out", "out.json"],
-    "slots": ["slots", "bookings.csv", "--draws", "100000", "--csv", "out.csv"],
+    "slots": ["slots", "bookings.csv", "--draws", "20000", "--csv", "out.csv"],
     "devices": ["devices", "history.csv", "--csv", "out.csv"],
     "monitor": ["monitor", "history.csv", "--since", "2023-06-01", "--csv", "out.csv"],
     "lists": ["lists", "bookings.csv", str(SESSIONS), "--history", "history.csv", "--csv", "out.csv"],
