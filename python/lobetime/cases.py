@@ -39,6 +39,7 @@ from .reading import (
     problem_frame,
     problems_kept_out,
     refuse_or_warn,
+    whole_text,
 )
 
 __all__ = [
@@ -332,9 +333,13 @@ class _Checked:
 
 
 def _kind_of(sheet: Sheet, mapping: Mapping[str, str]) -> Kind:
-    columns, problems, _ = _core.match_headings(sheet.headings, "history", dict(mapping), sheet.heading_row)
+    columns, problems, _ = _core.match_headings(sheet.headings, "history", _told(mapping), sheet.heading_row)
     meant = {*columns, *problems["column"]}  # a misspelt time still shows a history
     return "history" if meant & _CASE_TIMES else "bookings"
+
+
+def _told(mapping: Mapping[str, str]) -> dict[str, str]:
+    return {whole_text(name): whole_text(heading) for name, heading in mapping.items()}
 
 
 def _columns(kind: Kind) -> dict[str, Column]:
@@ -349,7 +354,7 @@ def _check(
     sheet: Sheet, kind: Kind, mapping: Mapping[str, str], device_classes: DeviceClasses | None = None
 ) -> _Checked:
     names, heading_problems, heading_warnings = _core.match_headings(
-        sheet.headings, kind, dict(mapping), sheet.heading_row
+        sheet.headings, kind, _told(mapping), sheet.heading_row
     )
     identity, doubts, names = identity_findings(sheet, names)
     identifying = {heading for _, _, heading, _ in identity}  # of which the compiled part may speak, too

@@ -15,10 +15,11 @@ import re
 import warnings
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime, time
-from numbers import Real
+from datetime import date, datetime, time, timedelta
+from numbers import Number, Real
 from pathlib import Path
 from typing import Any, NoReturn, TypeAlias
+from uuid import UUID
 
 import numpy as np
 import numpy.typing as npt
@@ -37,7 +38,10 @@ _SHOWN_PROBLEMS = 50
 _SEPARATORS = ",;\t"
 _CHUNK = 100_000  # records turned into columns at a time, to keep the memory of large files low
 _REPLACED = "\ufffd"  # stands where bytes were no UTF-8
+_FOREIGN = "\ufdd0"  # no character: stands before what is neither text, number nor time
 _NOT_UTF8 = "; saved as UTF-8, which this is not"
+_HALVES = re.compile("[\ud800-\udfff]")
+_PLAIN = (Number, date, time, timedelta, pd.Period, UUID)
 _FLAG_WORDS = {"no": "0", "false": "0", "yes": "1", "true": "1"}
 _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 _DAY = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
@@ -269,23 +273,40 @@ def _from_frame(frame: pd.DataFrame, name: str) -> Sheet:
     if any(level is not None for level in frame.index.names):
         frame = frame.reset_index(allow_duplicates=True)  # said twice, a heading is refused as such
     cells = frame.reset_index(drop=True).set_axis(range(frame.shape[1]), axis=1)
-    return Sheet(name, [str(heading) for heading in frame.columns], cells, np.arange(len(frame), dtype=np.int64) + 2)
+    headings = [whole_text(str(heading)) for heading in frame.columns]
+    return Sheet(name, headings, cells, np.arange(len(frame), dtype=np.int64) + 2)
 
 
 # --- reading cells -----------------------------------------------------------------------------------------------
+
+
+def whole_text(text: str) -> str:
+    """The text with a mark where it holds halves of a character, which no UTF-8 can hold."""
+    return _HALVES.sub(_REPLACED, text)
 
 
 def _cell_text(value: object, moment: bool = False) -> str:
     """A cell as a CSV file would hold it; a time of day and its zone stay only if the column holds moments."""
     if value is None or value is pd.NA or value is pd.NaT:
         return ""
+    if isinstance(value, str):
+        return whole_text(value).strip()
     if isinstance(value, (bool, np.bool_)):
         return str(value).lower()
-    if isinstance(value, int):
-        return str(value)
-    if isinstance(value, Real):
-        number = float(value)
-        return "" if np.isnan(number) else str(int(number)) if number.is_integer() else repr(number)
+    if isinstance(value, (np.datetime64, np.timedelta64)):  # the latter calls itself an integer
+        return "" if np.isnat(value) else str(value)
+    if not isinstance(value, _PLAIN):
+        return f"{_FOREIGN}{type(value).__name__} {whole_text(str(value))[:40]}"
+    try:
+        if isinstance(value, int):
+            return str(value)
+        if isinstance(value, Real):
+            number = float(value)
+            if np.isinf(number) and value != number:
+                raise OverflowError
+            return "" if np.isnan(number) else str(int(number)) if number.is_integer() else repr(number)
+    except (OverflowError, ValueError):  # beyond all floats; beyond the digits that Python writes
+        return f"{_FOREIGN}a number of more than 308 digits"
     if isinstance(value, datetime):
         if moment:
             return value.isoformat()
@@ -306,6 +327,8 @@ class _Texts:
         if not isinstance(cells.dtype, pd.StringDtype):
             cells = pd.Series([_cell_text(cell, moment) for cell in cells], dtype="str")
         codes, unique = pd.factorize(cells.fillna("").str.strip())
+        if cells.dtype.storage == "python":  # the other storage cannot hold halves of a character
+            unique = pd.Index([whole_text(text) for text in unique])
         return cls(codes, pd.Series(unique, dtype="str"))
 
 
@@ -343,7 +366,7 @@ def _values(texts: pd.Series[str], column: Column, mark: str) -> tuple[pd.Series
         return dates, dates.isna() & ~blank
     if kind in ("text", "word"):
         words = texts.str.lower() if kind == "word" else texts
-        known = words.isin(column.words) if kind == "word" else ~texts.str.contains(_REPLACED)
+        known = words.isin(column.words) if kind == "word" else ~texts.str.contains(f"[{_REPLACED}{_FOREIGN}]")
         return words.where(~blank), ~known & ~blank
     if kind == "flag":
         lower = texts.str.lower()
@@ -433,7 +456,8 @@ def parse(sheet: Sheet, names: list[str], columns: Mapping[str, Column]) -> tupl
         at = np.flatnonzero(bad.to_numpy(bool)[text.codes])
         value = text.unique.take(text.codes[at]).reset_index(drop=True)
         hints = {refused: columns[name].allowed + _hint(refused, columns[name], mark) for refused in text.unique[bad]}
-        rows = {"row": sheet.rows[at], "column": name, "value": value, "allowed": value.map(hints)}
+        shown = value.str.replace(_FOREIGN, "", regex=False)
+        rows = {"row": sheet.rows[at], "column": name, "value": shown, "allowed": value.map(hints)}
         problems.append(pd.DataFrame(rows))
     return pd.DataFrame({name: values[name] for name in cells}), pd.concat(problems)
 

@@ -82,7 +82,7 @@ Json value(std::minstd_rand& random) {
                                 1e15,
                                 1e300,
                                 -1e300,
-                                1e999,
+                                1.5e-310,
                                 2.5,
                                 true,
                                 false,

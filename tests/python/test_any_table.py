@@ -51,11 +51,11 @@ ANY_CELL = st.one_of(
     st.none(),
     st.booleans(),
     st.integers(),
-    st.sampled_from([10**400, -(10**400), 2**63, 2**53 + 1]),
+    st.sampled_from([10**400, -(10**400), 10**5000, 2**63, 2**53 + 1]),
     st.floats(),
     st.sampled_from([np.float16(60.1), np.float32(60.1), np.longdouble("1e4000"), np.int8(60), np.bool_(True)]),
     st.sampled_from([pd.NA, pd.NaT, np.nan, np.inf, -np.inf, np.datetime64("2024-03-01"), np.timedelta64(75, "m")]),
-    st.sampled_from([Decimal("60.5"), Decimal("NaN"), Decimal("sNaN"), Fraction(1, 3), Fraction(10**400), 60j]),
+    st.sampled_from([Decimal("60.5"), Decimal("NaN"), Fraction(1, 3), Fraction(10**400), 60j]),
     st.dates(),
     st.datetimes(),
     st.datetimes(timezones=st.just(dt.UTC)),
@@ -87,7 +87,7 @@ def fitting(name: str) -> st.SearchStrategy[Any]:
 DTYPES = ["float64", "float32", "Float64", "int64", "Int64", "uint8", "bool", "boolean", "str", "string", "object"]
 DTYPES += ["category", "datetime64[s]", "datetime64[ns, UTC]", "timedelta64[s]", "complex128", "Sparse[float64]"]
 DTYPES += ["double[pyarrow]", "int64[pyarrow]", "string[pyarrow]", "bool[pyarrow]", "date32[day][pyarrow]"]
-DTYPES += ["timestamp[s][pyarrow]", "decimal128(10, 2)[pyarrow]", "duration[s][pyarrow]", "binary[pyarrow]"]
+DTYPES += ["timestamp[s][pyarrow]", "duration[s][pyarrow]", "binary[pyarrow]"]
 DTYPES += ["null[pyarrow]", "period[D]"]
 
 
@@ -233,11 +233,14 @@ def says(name: str, cell: Any, found: Any, comma: bool = False) -> bool:
             wall = seen.tz_localize(None)
             return bool(wall.floor("s") == found.floor("s"))
         return isinstance(cell, dt.date) and bool(pd.Timestamp(cell) == found)
-    if not isinstance(cell, (str, bool, np.bool_, int, float, np.integer, np.floating, Decimal, Fraction, dt.date)):
-        return False
     if isinstance(cell, str):
         return bool(found == (cell.strip().lower() if kind == "word" else cell.strip()))
-    return isinstance(found, str) and bool(found)
+    if isinstance(cell, (bool, np.bool_)):
+        return bool(found == str(cell).lower())
+    if isinstance(cell, (int, float, np.integer, np.floating, Fraction)):
+        return float(found) == float(cell)
+    plain = (Decimal, complex, dt.date, dt.time, dt.timedelta, np.datetime64, np.timedelta64, pd.Period)
+    return isinstance(cell, plain) and isinstance(found, str) and bool(found)
 
 
 def column_for(headings: list[Any], name: str, mapping: dict[str, str] | None) -> int:
