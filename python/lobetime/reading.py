@@ -327,7 +327,9 @@ class _Texts:
         if not isinstance(cells.dtype, pd.StringDtype):
             cells = pd.Series([_cell_text(cell, moment) for cell in cells], dtype="str")
         codes, unique = pd.factorize(cells.fillna("").str.strip())
-        if cells.dtype.storage == "python":  # the other storage cannot hold halves of a character
+        if (
+            isinstance(cells.dtype, pd.StringDtype) and cells.dtype.storage == "python"
+        ):  # the other storage cannot hold halves of a character
             unique = pd.Index([whole_text(text) for text in unique])
         return cls(codes, pd.Series(unique, dtype="str"))
 

@@ -337,6 +337,20 @@ TEST(ModelFile, CodesOfAnySpellingComeBack) {
     EXPECT_THROW(model_to_json(broken), InvalidArgument);
 }
 
+// Of a table that nothing has checked, say.
+TEST(ModelFile, AModelThatCouldNotBeReadAgainIsNotWritten) {
+    const auto refused = [](const std::function<void(FittedModel&)>& change) {
+        FittedModel model = fitted();
+        change(model);
+        EXPECT_THROW(model_to_json(model), InvalidArgument);
+    };
+    refused([](FittedModel& m) { m.surgeons[0].last_case_no = 1e300; });
+    refused([](FittedModel& m) { m.gland_max_ml = 1e9; });
+    refused([](FittedModel& m) { m.channels[0].spread = 1e6; });
+    refused([](FittedModel& m) { m.estimator = "guess"; });
+    refused([](FittedModel& m) { m.covariance *= -1.0; });
+}
+
 TEST(ModelFile, AModelThatIsNotFiniteIsNotWritten) {
     const auto refused = [](const std::function<void(FittedModel&)>& change) {
         FittedModel model = fitted();

@@ -84,7 +84,7 @@ FitOptions options_of(Source& from) {
 
 }  // namespace
 
-void fit(Input input) {
+bool fit(Input input) {
     Source from(input);
     try {
         const FitOptions options = options_of(from);
@@ -113,10 +113,11 @@ void fit(Input input) {
         draws.threads = 1;
         for (const double minutes : predict(model, booking, draws).minutes)
             require(std::isfinite(minutes) && minutes >= 0.0, "predicted minutes are finite and not negative");
+        return true;
     } catch (const InvalidModelFile& error) {
         throw Violation(std::string("a fitted model can be read again: ") + error.what());
     } catch (const Error&) {
-        // InvalidArgument, NotFinite, NotIdentifiable, NotConverged: said, not silent.
+        return false;  // InvalidArgument, NotFinite, NotIdentifiable, NotConverged: said, not silent
     }
 }
 

@@ -116,7 +116,7 @@ void started(Source& from, const ListTimes& times) {
 
 }  // namespace
 
-void lists(Input input) {
+bool lists(Input input) {
     Source from(input);
     const std::size_t cases = from.below(kMostCases + 1), draws = from.below(kMostDraws + 1),
                       rows = from.below(kMostCases + 1), screening = from.below(kMostDraws + 1);
@@ -127,8 +127,9 @@ void lists(Input input) {
         } else {
             started(from, times);
         }
+        return true;
     } catch (const InvalidArgument&) {
-        // A clean refusal.
+        return false;
     }
 }
 

@@ -35,17 +35,18 @@ void predicts(const FittedModel& model) {
 
 }  // namespace
 
-void model_file(Input input) {
+bool model_file(Input input) {
     const std::string text(input.begin(), input.end());
     FittedModel model;
     try {
         model = model_from_json(text);
     } catch (const InvalidModelFile&) {
-        return;
+        return false;
     }
     const std::string written = model_to_json(model);
     require(model_to_json(model_from_json(written)) == written, "a model that was read writes and reads back the same");
     predicts(model);
+    return true;
 }
 
 }  // namespace lobetime::fuzz

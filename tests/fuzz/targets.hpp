@@ -19,8 +19,9 @@ inline void require(bool kept, const std::string& promise) {
     if (!kept) throw Violation("broken promise: " + promise);
 }
 
-void model_file(Input input);  ///< a model file's bytes
-void fit(Input input);         ///< a small table of cases and options of a fit, by `Source`
-void lists(Input input);       ///< sessions, draws and lists, by `Source`
+// Each tells whether the input was taken; false: refused by an error of the library.
+bool model_file(Input input);  ///< a model file's bytes
+bool fit(Input input);         ///< a small table of cases and options of a fit, by `Source`
+bool lists(Input input);       ///< sessions, draws and lists, by `Source`
 
 }  // namespace lobetime::fuzz

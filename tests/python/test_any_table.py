@@ -1,4 +1,4 @@
-"""Any table that pandas can hold, and any bytes that call themselves CSV, either load or are refused with row and column.
+"""Any table that pandas can hold, and any bytes that call themselves CSV, load or are refused with row and column.
 
 What loads is held against what each cell says, read here by rules of this file alone: nothing was coerced, dropped or
 rounded on the way.
@@ -41,9 +41,38 @@ ANY_TEXT = st.one_of(
     st.text(max_size=12),
     st.text(st.characters(), max_size=4),  # lone surrogates among them
     st.sampled_from(
-        ["", " ", "nan", "NaN", "NA", "None", "null", "inf", "-inf", "Infinity", "1e999", "1e400", "0x3C", "1_000"]
-        + ["٣", "６０", "60 mL", "60,5", "1,000", "=1+1", "true", "2024-02-30", "2024-03-01", "01/02/2024", "\ufffd"]
-        + ["9" * 400, "0." + "0" * 400 + "1", "1e-400", "60\n", "\u00a060\u2003", '"', "'60", "−5", "<NA>", "NaT"]
+        (
+            *(
+                "",
+                " ",
+                "nan",
+                "NaN",
+                "NA",
+                "None",
+                "null",
+                "inf",
+                "-inf",
+                "Infinity",
+                "1e999",
+                "1e400",
+                "0x3C",
+                "1_000",
+            ),
+            *(
+                "٣",
+                "６０",
+                "60 mL",
+                "60,5",
+                "1,000",
+                "=1+1",
+                "true",
+                "2024-02-30",
+                "2024-03-01",
+                "01/02/2024",
+                "\ufffd",
+            ),
+            *("9" * 400, "0." + "0" * 400 + "1", "1e-400", "60\n", "\u00a060\u2003", '"', "'60", "−5", "<NA>", "NaT"),
+        )
     ),
 )
 ANY_CELL = st.one_of(
@@ -62,7 +91,9 @@ ANY_CELL = st.one_of(
     st.times(),
     st.timedeltas(),
     st.binary(max_size=6),
-    st.sampled_from([[60], {"gland_ml": 60}, (60,), {60}, np.array([60.0]), object, pd.Timestamp.max, pd.Period("2024")]),
+    st.sampled_from(
+        [[60], {"gland_ml": 60}, (60,), {60}, np.array([60.0]), object, pd.Timestamp.max, pd.Period("2024")]
+    ),
 )
 
 
@@ -99,7 +130,9 @@ def heading_of(draw: st.DrawFn, name: str) -> Any:
 
 ANY_HEADING = st.one_of(
     ANY_TEXT,
-    st.sampled_from(["gland_ml", "gland", "gland_l", "Prostate size", "theatre_hours", "Patient name", "NHS no", "dob"]),
+    st.sampled_from(
+        ["gland_ml", "gland", "gland_l", "Prostate size", "theatre_hours", "Patient name", "NHS no", "dob"]
+    ),
     st.sampled_from([0, 1, None, np.nan, b"gland_ml", ("gland_ml", "x"), pd.Timestamp("2024-03-01"), True, 1.5]),
 )
 
@@ -339,3 +372,61 @@ def test_any_bytes_load_or_are_refused(
         gland = read.frame["gland_ml"].to_numpy()
         assert ((gland > 0) & (gland <= 1000)).all()
         assert data.startswith((b"gland_ml", b"\xef\xbb\xbf")) or b"gland" in data.lower()
+
+
+# --- what it found -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("cell", "shown"),
+    [
+        (b"A", "bytes b'A'"),
+        (["A"], "list ['A']"),
+        ({"A": 1}, "dict {'A': 1}"),
+        (Fraction(10**400), "a number of more than 308 digits"),
+        (10**5000, "a number of more than 308 digits"),
+        ("A\ud800", "A\ufffd"),
+    ],
+    ids=["bytes", "list", "dict", "fraction", "digits", "half a character"],
+)
+@pytest.mark.parametrize("dtype", ["object", pd.StringDtype("python")])
+def test_what_is_no_text_is_no_surgeon(cell: Any, shown: str, dtype: Any) -> None:
+    if dtype != "object" and not isinstance(cell, str):
+        pytest.skip("a text column holds texts only")
+    frame = pd.DataFrame({"gland_ml": [60, 70], "surgeon": pd.Series(["A", cell], dtype=dtype)})
+    with pytest.raises(lt.InvalidData) as refused:
+        lt.read_bookings(frame)
+    (problem,) = refused.value.problems.to_numpy().tolist()
+    assert problem[:3] == [3, "surgeon", shown]
+
+
+@pytest.mark.parametrize(
+    "cell",
+    [10**5000, Fraction(10**400), np.longdouble("1e4000"), np.timedelta64(75, "m"), b"60"],
+    ids=["digits", "fraction", "beyond floats", "duration", "bytes"],
+)
+@pytest.mark.parametrize("column", ["gland_ml", "canister_ml", "surgeon_case_no", "trainee", "due_by"])
+def test_a_cell_of_no_number_is_refused_with_its_row(cell: Any, column: str) -> None:
+    frame = pd.DataFrame({"gland_ml": [60, 70]}).assign(**{column: pd.Series([None, cell], dtype=object)})
+    with pytest.raises(lt.InvalidData) as refused:
+        lt.read_bookings(frame)
+    assert [3, column] in refused.value.problems[["row", "column"]].to_numpy().tolist()
+
+
+def test_a_time_that_is_not_is_blank() -> None:
+    none = pd.Series([np.datetime64("NaT"), np.timedelta64("NaT")], dtype=object)
+    read = lt.read_bookings(pd.DataFrame({"gland_ml": [60, 70], "due_by": none, "trainee": none}))
+    assert read.frame[["due_by", "trainee"]].isna().all(axis=None)
+
+
+def test_an_index_named_like_a_column_is_that_column_twice() -> None:
+    frame = pd.DataFrame({"gland_ml": [60.0]}, index=pd.Index([70.0], name="gland_ml"))
+    with pytest.raises(lt.InvalidData, match="one column of this heading"):
+        lt.read_bookings(frame)
+
+
+@pytest.mark.parametrize("mapping", [None, {"gland_ml": "Gr\udc80sse"}])
+def test_headings_of_halves_of_characters_are_refused(mapping: dict[str, str] | None) -> None:
+    frame = pd.DataFrame([[60.0, 70.0]], columns=pd.Index(["gland_ml", "Gr\udc80sse"], dtype=object))
+    with pytest.raises(lt.InvalidData, match="Gr\ufffdsse"):
+        lt.read_bookings(frame, columns=mapping)

@@ -368,9 +368,13 @@ std::string model_to_json(const FittedModel& model) {
     root["hard_nodules_recorded"] = model.hard_nodules_recorded;
     root["canisters_recorded"] = model.canisters_recorded;
     try {
-        return root.dump(1) + "\n";
+        std::string written = root.dump(1) + "\n";
+        parse(written);  // a file that nobody can read would be noticed when it is too late
+        return written;
     } catch (const nlohmann::json::exception& error) {
         throw InvalidArgument(std::string("a surgeon's or device's code is not valid UTF-8: ") + error.what());
+    } catch (const InvalidModelFile& error) {
+        throw InvalidArgument(std::string("this model could not be read again, so it is not written: ") + error.what());
     }
 }
 

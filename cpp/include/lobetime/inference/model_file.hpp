@@ -10,7 +10,7 @@ namespace lobetime {
 inline constexpr int kModelFileVersion = 4;
 
 /// A model as JSON text. Holds no case row and no case id. Throws NotFinite naming the field if a number is not
-/// finite: such a model is never written.
+/// finite, InvalidArgument if the text could not be read again: such a model is never written.
 std::string model_to_json(const FittedModel& model);
 
 /// The model of a JSON text; data only, nothing in it is ever executed.
