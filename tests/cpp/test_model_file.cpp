@@ -192,7 +192,8 @@ TEST(ModelFile, EveryFieldHasItsType) {
         for (const Json& wrong :
              {Json(nullptr), Json("text"), Json(1.5), Json(true), Json::array({1, 2}), Json::object()}) {
             if (wrong.type() == value.type() || (wrong.is_number() && value.is_number_float())) continue;
-            EXPECT_NE(refusal([&](Json& json) { json[key] = wrong; }), "accepted") << key << " = " << wrong.dump();
+            EXPECT_NE(refusal([&, key = key](Json& json) { json[key] = wrong; }), "accepted")
+                << key << " = " << wrong.dump();
         }
     }
     for (const char* key : {"working", "share_from_cases"}) {
