@@ -341,7 +341,9 @@ def _typed(cells: pd.Series[Any], kind: str) -> pd.Series[Any] | None:
     is_number = types.is_numeric_dtype(cells.dtype) and not is_bool and not types.is_complex_dtype(cells.dtype)
     if (kind in ("number", "count", "flag") and is_number) or (kind == "flag" and is_bool):
         return pd.Series(cells.to_numpy(np.float64, na_value=np.nan))
-    if kind == "date" and types.is_datetime64_any_dtype(cells.dtype):
+    # Arrow's days and moments have other ways with zones: they are read cell by cell.
+    arrow = isinstance(cells.dtype, pd.ArrowDtype)
+    if kind == "date" and types.is_datetime64_any_dtype(cells.dtype) and not arrow:
         dates: pd.Series[Any] = cells.dt.tz_localize(None)
         return dates
     # Moments with a zone are often not those of the clock on the wall: they are refused cell by cell.

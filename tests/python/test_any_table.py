@@ -430,3 +430,10 @@ def test_headings_of_halves_of_characters_are_refused(mapping: dict[str, str] | 
     frame = pd.DataFrame([[60.0, 70.0]], columns=pd.Index(["gland_ml", "Gr\udc80sse"], dtype=object))
     with pytest.raises(lt.InvalidData, match="Gr\ufffdsse"):
         lt.read_bookings(frame, columns=mapping)
+
+
+@pytest.mark.parametrize("dtype", ["date32[day][pyarrow]", "timestamp[s][pyarrow]"])
+def test_days_of_arrow_are_read(dtype: str) -> None:
+    due = pd.Series([dt.date(2030, 1, 2), None], dtype=dtype)
+    read = lt.read_bookings(pd.DataFrame({"gland_ml": [60, 70], "due_by": due}))
+    assert read.frame["due_by"].tolist() == [pd.Timestamp("2030-01-02"), pd.NaT]
