@@ -171,7 +171,9 @@ def test_a_model_file_is_data(model_file):
         lt.load_model(hostile)
     sources = "\n".join(path.read_text(encoding="utf-8") for path in Path(lt.__file__).parent.rglob("*.py"))
     assert not re.search(
-        r"^\s*(?:import|from) (?:pickle|shelve|marshal|dill)\b|\bjoblib\.(?:load|dump)|[^.]\beval\(|\bexec\(", sources, re.M
+        r"^\s*(?:import|from) (?:pickle|shelve|marshal|dill)\b|\bjoblib\.(?:load|dump)|[^.]\beval\(|\bexec\(",
+        sources,
+        re.M,
     )
 
 
