@@ -6,8 +6,8 @@ import math
 import os
 from pathlib import Path
 
-_BYTES_A_CASE = 4096  # of a fit that runs; measured by cpp/bench/limits.py
-_BYTES_A_BYTE = 4  # of a file that is read: its bytes, its text, its cells; measured by cpp/bench/limits.py
+_BYTES_A_CASE = 4096  # of a fit that runs: an assumption, on the large side
+_BYTES_A_BYTE = 4  # of a file that is read: its bytes, its text, its cells: an assumption
 _GROUPS = (
     ("/sys/fs/cgroup/memory.max", "/sys/fs/cgroup/memory.current"),
     ("/sys/fs/cgroup/memory/memory.limit_in_bytes", "/sys/fs/cgroup/memory/memory.usage_in_bytes"),
