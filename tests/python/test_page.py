@@ -150,6 +150,16 @@ def test_a_canister_and_a_drain_contradict_each_other(desk):
     assert desk.bookings.frame["canister_ml"].tolist() == [float("inf")]
 
 
+def test_a_typed_booking_without_a_reference_is_this_booking():
+    desk = Desk()
+    answer = desk.book(FORM | {"case_id": " "})
+    assert answer["case"]["case_id"] == answer["slots"][0]["case_id"] == "this booking"
+    again = desk.agree("10", "5")
+    assert again["slots"][0]["case_id"] == "this booking"
+    assert desk.book(FORM)["case"]["case_id"] == FORM["case_id"]
+    assert desk.take_bookings("list.csv", b"gland_ml\n120\n")["case"]["case_id"] == "row 2"
+
+
 @pytest.mark.parametrize(("risk", "grid"), [("0", "5"), ("100", "5"), ("x", "5"), ("20", "0"), ("20", "nan")])
 def test_what_cannot_be_agreed_on_is_refused(desk, risk, grid):
     with pytest.raises(Refused):

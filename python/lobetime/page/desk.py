@@ -87,7 +87,8 @@ def form_fields() -> list[dict[str, Any]]:
         kind = "choice" if choices else kinds.get(name, "text")
         fields.append({"name": name, "label": label, "kind": kind, "choices": choices, "hint": hints.get(name, "")})
         if name == "suction":
-            drains = {"name": "collection", "label": "Fluid collection", "kind": "choice", "hint": ""}
+            hint = "Not known counts as continuous drain, without stops to change a canister."
+            drains = {"name": "collection", "label": "Fluid collection", "kind": "choice", "hint": hint}
             fields.append(drains | {"choices": ["continuous drain", "canister"]})
     return fields
 
@@ -112,6 +113,7 @@ class Desk:
         self.chosen = next(iter(self._names))
         self.overrun_risk, self.round_to = 0.2, 5.0
         self.bookings: Bookings | None = None
+        self._called: str | None = None  # a typed booking without a reference of its own
         self.prediction: Prediction | None = None
         self.table: pd.DataFrame | None = None
 
@@ -185,7 +187,8 @@ class Desk:
 
     def book(self, fields: Mapping[str, str]) -> dict[str, Any]:
         """One booking, as typed."""
-        return self._take(bookings_of(_typed(fields), "Nothing was worked out."))
+        bookings = bookings_of(_typed(fields), "Nothing was worked out.")
+        return self._take(bookings, None if fields.get("case_id", "").strip() else "this booking")
 
     def take_bookings(self, name: str, content: bytes) -> dict[str, Any]:
         """A file of bookings that was handed in."""
@@ -290,8 +293,8 @@ class Desk:
             raise Refused("There is no such case", "Choose one of the table.")
         return self.prediction, self.table
 
-    def _take(self, bookings: Bookings) -> dict[str, Any]:
-        self.bookings = bookings
+    def _take(self, bookings: Bookings, called: str | None = None) -> dict[str, Any]:
+        self.bookings, self._called = bookings, called
         return self._again()
 
     def _again(self) -> dict[str, Any]:
@@ -299,6 +302,8 @@ class Desk:
             return {}
         self.prediction = self._models[self.chosen].predict(self.bookings, draws=DRAWS, seed=SEED)
         self.table = slots_of(self.prediction, overrun_risk=self.overrun_risk, round_to=self.round_to)
+        if self._called is not None:
+            self.table.index = self.table.index.where([False], self._called)
         rows = plain(self.table.reset_index())
         total = self.table["slot_min"].sum()
         return {

@@ -198,7 +198,7 @@ function render({ model, el }) {
   } } },
   make("fieldset", {},
     make("legend", {}, "One booking"),
-    make("p", {}, "Only the gland is needed. What is not known is allowed for, and makes the slot longer."),
+    make("p", {}, "Only the gland is needed. A surgeon or device that is not known is allowed for, and makes the slot longer."),
     make("div", { class: "fields" }, ...start.fields.map((field) => (
       labelled(field.name, field.name === "gland_ml" ? `${field.label}, needed` : field.label, control(field), field.hint)))),
     formProblems,
