@@ -224,12 +224,7 @@ def await_handler(pid: int) -> None:
 
 def stopped(command: list[str], sign: signal.Signals, *, ready: str | None, wait_s: float) -> tuple[int, float, str]:
     """Exit code, seconds from the signal to the end, what was said."""
-    # A test run in the background may have the signal ignored, which its children would inherit.
-    restore = signal.signal(signal.SIGINT, signal.default_int_handler)
-    try:
-        running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    finally:
-        signal.signal(signal.SIGINT, restore)
+    running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert running.stdout is not None
     if ready is not None:
         assert running.stdout.readline().strip() == ready
