@@ -7,6 +7,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 namespace {
 
@@ -260,6 +261,18 @@ TEST(PricingLimits, ASessionFarShorterThanItsCasesHasNoList) {
         EXPECT_TRUE(found.lists.empty());
         EXPECT_EQ(found.bound, 0.0);
     }
+}
+
+TEST(PricingLimits, ASessionOfNoLengthAndCasesOfNoneHaveAFiniteBound) {
+    const ListTimes times(2, 16, std::vector<float>(2 * 16, 0.0F), std::vector<float>(4 * 16, 0.0F), 16);
+    PricingProblem problem;
+    problem.times = &times;
+    problem.cases = {0, 1};
+    problem.worth = {100.0, 100.0};
+    problem.rule.minutes = std::numeric_limits<double>::denorm_min();
+    const PricingResult found = price({problem}).front();
+    EXPECT_TRUE(found.complete);
+    EXPECT_EQ(found.bound, 200.0);
 }
 
 TEST(PricingLimits, RefusesWorthWhoseSumsHaveNoDigits) {

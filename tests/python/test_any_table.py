@@ -270,7 +270,9 @@ def says(name: str, cell: Any, found: Any, comma: bool = False) -> bool:
         return bool(found == (cell.strip().lower() if kind == "word" else cell.strip()))
     if isinstance(cell, (bool, np.bool_)):
         return bool(found == str(cell).lower())
-    if isinstance(cell, (int, float, np.integer, np.floating, Fraction)):
+    if isinstance(cell, (int, np.integer)):
+        return Fraction(found) == int(cell)  # exactly: a float holds neither all digits nor the longest
+    if isinstance(cell, (float, np.floating, Fraction)):
         return float(found) == float(cell)
     plain = (Decimal, complex, dt.date, dt.time, dt.timedelta, np.datetime64, np.timedelta64, pd.Period)
     return isinstance(cell, plain) and isinstance(found, str) and bool(found)

@@ -203,12 +203,16 @@ def test_plans_hold_case_ids_and_what_the_lists_need(files, model_file):
     assert ids == {"plan.xlsx", "plan.html", "plan.csv", "stdout"}  # and no calendar, picture or bundle
 
 
-def test_devices_and_monitor_hold_no_case(files):
+def test_devices_reports_and_monitor_hold_no_case(files):
     history = str(files / "history.csv")
     wanted = {where: text for where, text in HISTORY.items() if where != "history gland_ml"}
     left = run(files, files / "devices", "devices", history, "--csv", "devices.csv", "--picture", "devices.png")
     left |= {"told": run(files, files / "devices json", "devices", history, "--json")["stdout"]}
     assert searched(left, wanted) == {}
+    pages = ["report.html", "report.pdf"]
+    reported = [run(files, files / f"in {page}", "report", history, "--out", page, "--folds", "2") for page in pages]
+    reported.append(run(files, files / "in json", "report", history, "--out", "r.html", "--folds", "2", "--json"))
+    assert [searched(one, wanted) for one in reported] == [{}] * 3
     since = str(planted("history")["operated_on"].iloc[120])
     watched = run(files, files / "monitor", "monitor", history, "--since", since, "--csv", "signals.csv")
     watched |= {"told": run(files, files / "told", "monitor", history, "--since", since, "--json")["stdout"]}

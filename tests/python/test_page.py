@@ -380,6 +380,18 @@ def test_help_is_quick_to_read_and_wrong_use_is_told():
     assert CliRunner().invoke(app, ["page", "--model", "missing.json"]).exit_code == 2
 
 
+def test_a_history_may_have_columns_that_are_dropped(monkeypatch, tmp_path):
+    served = []
+    monkeypatch.setattr("lobetime.page.serve.serve", lambda model, **_: served.append(model))
+    frame = lt.datasets.load_demo_unit().history.head(60)
+    frame.assign(**{"Date of birth": "1950-01-01"}).to_csv(tmp_path / "history.csv", index=False)
+    command = ["page", "--history", str(tmp_path / "history.csv")]
+    assert CliRunner().invoke(app, command).exit_code == 1
+    assert CliRunner().invoke(app, [*command, "--drop", "Date of birth"]).exit_code == 0
+    assert len(served) == 1
+    assert CliRunner().invoke(app, ["page", "--drop", "Date of birth"]).exit_code == 2
+
+
 def test_a_model_file_that_is_none_is_refused_before_anything_is_served(tmp_path):
     (tmp_path / "m.json").write_text("{}")
     assert CliRunner().invoke(app, ["page", "--model", str(tmp_path / "m.json")]).exit_code == 1

@@ -252,6 +252,18 @@ def test_report_command_refuses_bad_data_whole(tmp_path):
     assert not out.exists()
 
 
+def test_report_command_drops_what_identifies(tmp_path):
+    frame = pd.read_csv(small(tmp_path)).assign(**{"Patient name": "Ada Example"})
+    frame.to_csv(tmp_path / "named.csv", index=False)
+    command = ["report", str(tmp_path / "named.csv"), "--out", str(tmp_path / "page.html"), "--folds", "2"]
+    refused = CliRunner().invoke(app, command)
+    assert refused.exit_code == 1
+    assert "can identify a patient" in " ".join(refused.stderr.split())
+    told = CliRunner().invoke(app, [*command, "--drop", "Patient name"])
+    assert told.exit_code == 0, told.output
+    assert "Example" not in told.output + (tmp_path / "page.html").read_text(encoding="utf-8")
+
+
 def test_help_needs_neither_pictures_nor_pages():
     code = (
         "import sys; from typer.testing import CliRunner; from lobetime.cli.program import app; import lobetime.cli\n"

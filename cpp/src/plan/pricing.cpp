@@ -43,9 +43,10 @@ public:
         for (std::size_t s = kSpreads; s-- > 0;) limits_[s] = std::max(limits_[s], limits_[s + 1]);
     }
     double operator()(double variance) const {
-        // Bounded before the cast: of a session that is far shorter than its cases no step number would hold it.
-        const double steps = std::sqrt(std::max(variance, 0.0)) / step_;
-        return limits_[static_cast<std::size_t>(std::min(steps, static_cast<double>(kSpreads)))];
+        // Compared before it is divided: of a session that is far shorter than its cases no number holds the steps, and
+        // the shortest sessions have steps of 0.
+        const double sd = std::sqrt(std::max(variance, 0.0));
+        return limits_[sd < step_ * static_cast<double>(kSpreads) ? static_cast<std::size_t>(sd / step_) : kSpreads];
     }
     double largest() const { return limits_[0]; }
 

@@ -154,6 +154,10 @@ ModelOption = Annotated[
 ]
 
 
+HistoryArgument = Annotated[
+    Path,
+    typer.Argument(metavar="HISTORY", help="Past cases, one row a case: .csv, .tsv, .xlsx or .parquet.", **EXISTING),
+]
 HistoryOption = Annotated[
     Path | None,
     typer.Option("--history", metavar="HISTORY", help="Past cases to fit first, instead of a model file.", **EXISTING),

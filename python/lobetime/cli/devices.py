@@ -67,9 +67,7 @@ def _amounts(option: str, form: str, pairs: Sequence[str]) -> dict[str, Any]:
 
 @app.command(epilog=EPILOG)
 def devices(
-    history: Annotated[
-        Path, typer.Argument(metavar="HISTORY", help="Past cases: .csv, .tsv, .xlsx or .parquet.", **asking.EXISTING)
-    ],
+    history: asking.HistoryArgument,
     model: asking.ModelOption = None,
     device_class: Annotated[
         list[str],

@@ -36,12 +36,7 @@ class Loss(StrEnum):
 
 @app.command(epilog=EPILOG)
 def fit(
-    history: Annotated[
-        Path,
-        typer.Argument(
-            metavar="HISTORY", help="Past cases, one row a case: .csv, .tsv, .xlsx or .parquet.", **asking.EXISTING
-        ),
-    ],
+    history: asking.HistoryArgument,
     out: Annotated[
         Path,
         typer.Option("--out", metavar="MODEL", help="Model file to write, whole or not at all.", show_default=False),

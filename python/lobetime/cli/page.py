@@ -30,6 +30,7 @@ def page(
             show_default=False,
         ),
     ] = [],  # noqa: B006 - typer copies it
+    drop: asking.DropOption = [],  # noqa: B006 - typer copies it
     device_classes: asking.ClassesOption = None,
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0: any that is free.")] = 0,
     host: Annotated[
@@ -48,9 +49,11 @@ def page(
     asking.check_one_of(model, history)
     if history_column and history is None:
         raise typer.BadParameter("needs --history", param_hint="--history-column")
+    if drop and history is None:
+        raise typer.BadParameter("needs --history", param_hint="--drop")
     mapping = asking.columns(history_column, "--history-column")
     classes = asking.classes(device_classes)
-    cases = asking.read(lt.read_cases, history, mapping, **classes) if history is not None else None
+    cases = asking.read(lt.read_cases, history, mapping, drop=drop, **classes) if history is not None else None
     fitted, origin = asking.model_of(model, cases, classes)
     rests_on = "published evidence alone, no history" if origin == "published prior" else screen.unit_line(fitted)
 

@@ -18,12 +18,7 @@ from .program import EPILOG, app
 
 @app.command(epilog=EPILOG)
 def report(
-    history: Annotated[
-        Path,
-        typer.Argument(
-            metavar="HISTORY", help="Past cases, one row a case: .csv, .tsv, .xlsx or .parquet.", **asking.EXISTING
-        ),
-    ],
+    history: asking.HistoryArgument,
     out: Annotated[
         Path,
         typer.Option(
@@ -37,6 +32,7 @@ def report(
     draws: Annotated[int, typer.Option("--draws", min=100, max=20_000, help="Draws a held-out case.")] = 500,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Of searches and draws.")] = 1,
     column: asking.ColumnOption = [],  # noqa: B006 - typer copies it
+    drop: asking.DropOption = [],  # noqa: B006 - typer copies it
     device_classes: asking.ClassesOption = None,
     csv: asking.CsvOption = None,
     json: asking.JsonOption = False,
@@ -57,7 +53,7 @@ def report(
 
     with screen.busy(f"reading {history.name}"):
         classes = asking.classes(device_classes)
-        cases = asking.read(lt.read_cases, history, mapping, **classes)
+        cases = asking.read(lt.read_cases, history, mapping, drop=drop, **classes)
     prior = lt.PublishedPrior(**classes) if classes else "published"
     model = asking.fit_model(lt.TheatreTimeModel(prior=prior, seed=seed), cases)
     with screen.busy("predicting cases that the model has not seen") as say:

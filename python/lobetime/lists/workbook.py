@@ -38,126 +38,128 @@ _MOST_CHARACTERS = 32_000  # a cell holds 32,767
 
 
 @dataclass(frozen=True)
-class _Column:
+class Column:
+    """A column of a sheet: what it is called in the frame and above it, and how its cells are written."""
+
     name: str
     heading: str
     kind: _Kind = "number"
     digits: int = 0
 
 
-def _finish(words: str) -> list[_Column]:
-    return [_Column(f"finish_q{q}_min", f"{words}, {q} % by (time)", "clock") for q in (50, 80, 90)]
+def _finish(words: str) -> list[Column]:
+    return [Column(f"finish_q{q}_min", f"{words}, {q} % by (time)", "clock") for q in (50, 80, 90)]
 
 
 _SUPPLIES = [
-    _Column("swaps_median", "Swaps, median (count)"),
-    _Column("swaps_q95", "Swaps, 95 % (count)"),
-    _Column("canisters_median", "Canisters, median (count)"),
-    _Column("canisters_q95", "Canisters, 95 % (count)"),
-    _Column("irrigation_l_median", "Irrigation, median (L)", digits=1),
-    _Column("irrigation_l_q95", "Irrigation, 95 % (L)", digits=1),
-    _Column("irrigation_bags_q95", "Irrigation bags, 95 % (count)"),
-    _Column("fault_chance", "Chance of a device fault (%)", "percent"),
+    Column("swaps_median", "Swaps, median (count)"),
+    Column("swaps_q95", "Swaps, 95 % (count)"),
+    Column("canisters_median", "Canisters, median (count)"),
+    Column("canisters_q95", "Canisters, 95 % (count)"),
+    Column("irrigation_l_median", "Irrigation, median (L)", digits=1),
+    Column("irrigation_l_q95", "Irrigation, 95 % (L)", digits=1),
+    Column("irrigation_bags_q95", "Irrigation bags, 95 % (count)"),
+    Column("fault_chance", "Chance of a device fault (%)", "percent"),
 ]
 _LISTS = [
-    _Column("session_id", "Session", "text"),
-    _Column("day", "Day (date)", "day"),
-    _Column("starts_at", "Start (time)", "time"),
-    _Column("ends_at", "End (time)", "time"),
-    _Column("minutes", "Length (min)"),
-    _Column("room", "Room", "text"),
-    _Column("surgeon", "Surgeon", "text"),
-    _Column("n_cases", "Cases (count)"),
-    _Column("n_large", "Large glands (count)"),
-    _Column("overrun_risk", "Chance of overrun (%)", "percent"),
-    _Column("overrun_limit", "Limit of that chance (%)", "percent"),
-    _Column("verified_risk", "Chance on fresh draws (%)", "percent"),
-    _Column("finish_mean_min", "Finish, mean (time)", "clock"),
+    Column("session_id", "Session", "text"),
+    Column("day", "Day (date)", "day"),
+    Column("starts_at", "Start (time)", "time"),
+    Column("ends_at", "End (time)", "time"),
+    Column("minutes", "Length (min)"),
+    Column("room", "Room", "text"),
+    Column("surgeon", "Surgeon", "text"),
+    Column("n_cases", "Cases (count)"),
+    Column("n_large", "Large glands (count)"),
+    Column("overrun_risk", "Chance of overrun (%)", "percent"),
+    Column("overrun_limit", "Limit of that chance (%)", "percent"),
+    Column("verified_risk", "Chance on fresh draws (%)", "percent"),
+    Column("finish_mean_min", "Finish, mean (time)", "clock"),
     *_finish("Finish"),
-    _Column("overtime_mean_min", "Overtime, mean (min)", digits=1),
-    _Column("idle_mean_min", "Idle, mean (min)", digits=1),
-    _Column("order_price_min", "Price of this order (min of waiting)", digits=1),
-    _Column("large_first_price_min", "Price of large glands first (min of waiting)", digits=1),
-    _Column("booked_utilisation", "Utilisation, booked (%)", "percent"),
-    _Column("touch_utilisation", "Utilisation, touch time (%)", "percent"),
-    _Column("device_sets", "Device sets (count)"),
+    Column("overtime_mean_min", "Overtime, mean (min)", digits=1),
+    Column("idle_mean_min", "Idle, mean (min)", digits=1),
+    Column("order_price_min", "Price of this order (min of waiting)", digits=1),
+    Column("large_first_price_min", "Price of large glands first (min of waiting)", digits=1),
+    Column("booked_utilisation", "Utilisation, booked (%)", "percent"),
+    Column("touch_utilisation", "Utilisation, touch time (%)", "percent"),
+    Column("device_sets", "Device sets (count)"),
     *_SUPPLIES,
-    _Column("backup_set", "Backup set in the room", "flag"),
-    _Column("words", "Remarks", "text"),
+    Column("backup_set", "Backup set in the room", "flag"),
+    Column("words", "Remarks", "text"),
 ]
 _CASES = [
-    _Column("session_id", "Session", "text"),
-    _Column("day", "Day (date)", "day"),
-    _Column("position", "Place in the list"),
-    _Column("case_id", "Case", "text"),
-    _Column("starts_at", "Planned start (time)", "time"),
-    _Column("slot_min", "Slot (min)"),
-    _Column("turnover_min", "Turnover after it (min)"),
-    _Column("gland_ml", "Gland (mL)"),
-    _Column("large", "Large gland", "flag"),
-    _Column("surgeon", "Surgeon", "text"),
-    _Column("blade", "Blade motion", "text"),
-    _Column("suction", "Suction", "text"),
-    _Column("canister_ml", "Canister (mL)", "canister"),
-    _Column("anaesthesia", "Anaesthesia", "text"),
-    _Column("median_min", "Theatre time, median (min)"),
-    _Column("q90_min", "Theatre time, 90 % (min)"),
-    _Column("finish_q10_min", "Out of theatre, 10 % by (time)", "clock"),
+    Column("session_id", "Session", "text"),
+    Column("day", "Day (date)", "day"),
+    Column("position", "Place in the list"),
+    Column("case_id", "Case", "text"),
+    Column("starts_at", "Planned start (time)", "time"),
+    Column("slot_min", "Slot (min)"),
+    Column("turnover_min", "Turnover after it (min)"),
+    Column("gland_ml", "Gland (mL)"),
+    Column("large", "Large gland", "flag"),
+    Column("surgeon", "Surgeon", "text"),
+    Column("blade", "Blade motion", "text"),
+    Column("suction", "Suction", "text"),
+    Column("canister_ml", "Canister (mL)", "canister"),
+    Column("anaesthesia", "Anaesthesia", "text"),
+    Column("median_min", "Theatre time, median (min)"),
+    Column("q90_min", "Theatre time, 90 % (min)"),
+    Column("finish_q10_min", "Out of theatre, 10 % by (time)", "clock"),
     *_finish("Out of theatre"),
     *_SUPPLIES,
-    _Column("hard_nodule_chance", "Chance of a hard nodule (%)", "percent"),
-    _Column("fixed", "Fixed beforehand", "flag"),
-    _Column("days_waiting", "Waiting (days)"),
-    _Column("priority", "Priority", "text"),
-    _Column("due_by", "Latest day (date)", "day"),
-    _Column("warnings", "Warnings", "text"),
+    Column("hard_nodule_chance", "Chance of a hard nodule (%)", "percent"),
+    Column("fixed", "Fixed beforehand", "flag"),
+    Column("days_waiting", "Waiting (days)"),
+    Column("priority", "Priority", "text"),
+    Column("due_by", "Latest day (date)", "day"),
+    Column("warnings", "Warnings", "text"),
 ]
 _NOT_PLACED = [
-    _Column("case_id", "Case", "text"),
-    _Column("gland_ml", "Gland (mL)"),
-    _Column("surgeon", "Surgeon", "text"),
-    _Column("days_waiting", "Waiting (days)"),
-    _Column("priority", "Priority", "text"),
-    _Column("due_by", "Latest day (date)", "day"),
-    _Column("reason", "Reason", "reason"),
-    _Column("words", "In words", "text"),
-    _Column("best_session", "Best session", "text"),
-    _Column("risk_if_added", "Chance of overrun there, if added (%)", "percent"),
+    Column("case_id", "Case", "text"),
+    Column("gland_ml", "Gland (mL)"),
+    Column("surgeon", "Surgeon", "text"),
+    Column("days_waiting", "Waiting (days)"),
+    Column("priority", "Priority", "text"),
+    Column("due_by", "Latest day (date)", "day"),
+    Column("reason", "Reason", "reason"),
+    Column("words", "In words", "text"),
+    Column("best_session", "Best session", "text"),
+    Column("risk_if_added", "Chance of overrun there, if added (%)", "percent"),
 ]
 _STOCK = [
-    _Column("day", "Day (date)", "day"),
-    _Column("what", "Resource", "text"),
-    _Column("which", "Which", "text"),
-    _Column("amount", "Amount (sets, canisters or L)", digits=1),
-    _Column("expected_use", "Expected use (same unit)", digits=1),
-    _Column("chance_short", "Chance that it runs short (%)", "percent"),
-    _Column("worth", "Worth of one more (average cases)", digits=2),
-    _Column("words", "In words", "text"),
+    Column("day", "Day (date)", "day"),
+    Column("what", "Resource", "text"),
+    Column("which", "Which", "text"),
+    Column("amount", "Amount (sets, canisters or L)", digits=1),
+    Column("expected_use", "Expected use (same unit)", digits=1),
+    Column("chance_short", "Chance that it runs short (%)", "percent"),
+    Column("worth", "Worth of one more (average cases)", digits=2),
+    Column("words", "In words", "text"),
 ]
-_FACTS: list[_Column] = [
-    _Column("status", "Status of the search", "text"),
-    _Column("placed", "Cases placed (count)"),
-    _Column("waiting", "Cases not placed (count)"),
-    _Column("placement_value", "Value of what was placed", digits=3),
-    _Column("placement_bound", "Bound of that value", digits=3),
-    _Column("placement_gap", "Gap to the bound (%)", "percent"),
-    _Column("cost", "Cost of overtime and idle time", digits=3),
-    _Column("cost_bound", "Bound of that cost", digits=3),
-    _Column("cost_gap", "Gap to the bound (%)", "percent"),
-    _Column("hours_opened", "Session time used (h)", digits=1),
-    _Column("hours_given_back", "Session time given back (h)", digits=1),
-    _Column("overtime_mean_min", "Overtime of all lists, mean (min)", digits=1),
-    _Column("idle_mean_min", "Idle time of all lists, mean (min)", digits=1),
-    _Column("booked_utilisation", "Utilisation, booked (%)", "percent"),
-    _Column("touch_utilisation", "Utilisation, touch time (%)", "percent"),
-    _Column("overrun_risk", "Accepted chance of overrun (%)", "percent"),
-    _Column("overrun_means", "An overrun is a list that", "text"),
-    _Column("grace_min", "Grace (min)"),
-    _Column("draws", "Draws (count)"),
-    _Column("seed", "Seed", "text"),
-    _Column("verified_draws", "Fresh draws for the check (count)"),
-    _Column("lobetime", "Version of lobetime", "text"),
-    _Column("origin", "What the times rest on", "text"),
+_FACTS: list[Column] = [
+    Column("status", "Status of the search", "text"),
+    Column("placed", "Cases placed (count)"),
+    Column("waiting", "Cases not placed (count)"),
+    Column("placement_value", "Value of what was placed", digits=3),
+    Column("placement_bound", "Bound of that value", digits=3),
+    Column("placement_gap", "Gap to the bound (%)", "percent"),
+    Column("cost", "Cost of overtime and idle time", digits=3),
+    Column("cost_bound", "Bound of that cost", digits=3),
+    Column("cost_gap", "Gap to the bound (%)", "percent"),
+    Column("hours_opened", "Session time used (h)", digits=1),
+    Column("hours_given_back", "Session time given back (h)", digits=1),
+    Column("overtime_mean_min", "Overtime of all lists, mean (min)", digits=1),
+    Column("idle_mean_min", "Idle time of all lists, mean (min)", digits=1),
+    Column("booked_utilisation", "Utilisation, booked (%)", "percent"),
+    Column("touch_utilisation", "Utilisation, touch time (%)", "percent"),
+    Column("overrun_risk", "Accepted chance of overrun (%)", "percent"),
+    Column("overrun_means", "An overrun is a list that", "text"),
+    Column("grace_min", "Grace (min)"),
+    Column("draws", "Draws (count)"),
+    Column("seed", "Seed", "text"),
+    Column("verified_draws", "Fresh draws for the check (count)"),
+    Column("lobetime", "Version of lobetime", "text"),
+    Column("origin", "What the times rest on", "text"),
 ]
 
 
@@ -167,30 +169,37 @@ def write_workbook(plan: PlanLike, path: str | os.PathLike[str]) -> None:
     Sheets: Lists, Cases, Not placed, Stock, Assumptions. Days and times are real ones, shares are percent, texts are
     never formulas; each sheet says the caution above its headings, which stand in row 2.
     """
-    try:
-        import openpyxl
-    except ImportError as error:
-        raise ImportError("writing Excel files needs openpyxl: pip install 'lobetime[excel]'") from error
-    book = openpyxl.Workbook()
-    book.properties.creator = "lobetime"
-    book.properties.title = "Theatre lists"
-    book.remove(book.worksheets[0])
-    _add_sheet(book, "Lists", plan.lists, _LISTS, plan.caution, frozen=1)
+    book = new_book("Theatre lists")
+    add_sheet(book, "Lists", plan.lists, _LISTS, plan.caution, frozen=1)
     days = plan.lists.set_index("session_id")[["day", "starts_at"]].rename(columns={"starts_at": "session_starts_at"})
     cases = plan.cases.join(days, on="session_id")
-    _add_sheet(book, "Cases", cases, _CASES, plan.caution, frozen=4)
-    _add_sheet(book, "Not placed", plan.unplaced, _NOT_PLACED, plan.caution, frozen=1)
+    add_sheet(book, "Cases", cases, _CASES, plan.caution, frozen=4)
+    add_sheet(book, "Not placed", plan.unplaced, _NOT_PLACED, plan.caution, frozen=1)
     stock = plan.stock_use.assign(what=[_RESOURCES.get(what, what) for what in plan.stock_use["what"]])
-    _add_sheet(book, "Stock", stock, _STOCK, plan.caution)
+    add_sheet(book, "Stock", stock, _STOCK, plan.caution)
     _add_assumptions(book, plan)
     content = io.BytesIO()
     book.save(content)
     write_bytes(path, content.getvalue())
 
 
-def _add_sheet(
-    book: Any, title: str, frame: pd.DataFrame, columns: Sequence[_Column], caution: str, *, frozen: int = 0
+def new_book(title: str) -> Any:
+    """An openpyxl workbook without sheets. Raises ImportError without openpyxl."""
+    try:
+        import openpyxl
+    except ImportError as error:
+        raise ImportError("writing Excel files needs openpyxl: pip install 'lobetime[excel]'") from error
+    book = openpyxl.Workbook()
+    book.properties.creator = "lobetime"
+    book.properties.title = title
+    book.remove(book.worksheets[0])
+    return book
+
+
+def add_sheet(
+    book: Any, title: str, frame: pd.DataFrame, columns: Sequence[Column], caution: str, *, frozen: int = 0
 ) -> None:
+    """A sheet of a workbook: a row a row of the frame, the caution above the headings, the first columns frozen."""
     sheet = book.create_sheet(title)
     widths = _write_headings(sheet, [column.heading for column in columns])
     for i, row in enumerate(frame.to_dict("records"), start=3):
@@ -206,8 +215,8 @@ def _add_assumptions(book: Any, plan: PlanLike) -> None:
     _write_headings(sheet, ["What", "Value"])
     facts: Mapping[str, Any] = dict(plan.facts) | {"overrun_means": overrun_words(plan.facts)}
     lines = [(column, facts[column.name]) for column in _FACTS if column.name in facts]
-    lines += [(_Column("", "Session not used", "text"), name) for name in unused_sessions(plan)["session_id"]]
-    lines += [(_Column("", "Assumption", "text"), text) for text in facts.get("assumptions", ())]
+    lines += [(Column("", "Session not used", "text"), name) for name in unused_sessions(plan)["session_id"]]
+    lines += [(Column("", "Assumption", "text"), text) for text in facts.get("assumptions", ())]
     for i, (column, value) in enumerate(lines, start=3):
         _write_text(sheet.cell(i, 1), column.heading)
         _write_cell(sheet.cell(i, 2), column, value, {})
@@ -229,7 +238,7 @@ def _write_headings(sheet: Any, headings: Sequence[str]) -> list[float]:
     return [max(9.0, *(len(word) + 2.0 for word in heading.split())) for heading in headings]
 
 
-def _write_cell(cell: Any, column: _Column, value: Any, row: Mapping[Any, Any]) -> float:
+def _write_cell(cell: Any, column: Column, value: Any, row: Mapping[Any, Any]) -> float:
     """Writes a value as its column says; returns the characters that it takes."""
     kind = column.kind
     if kind in ("day", "time"):

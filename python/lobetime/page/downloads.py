@@ -11,25 +11,25 @@ from .. import _core
 from ..caution import CAUTION
 from ..lists._outputs import event_id, gland_class, number, one_line, percent
 from ..lists.calendar import _event
-from ..lists.workbook import _add_sheet, _Column
+from ..lists.workbook import Column, add_sheet, new_book
 from ..spreadsheet import neutral_table
 
 _SLOTS = [
-    _Column("case_id", "Case", "text"),
-    _Column("surgeon", "Surgeon", "text"),
-    _Column("gland_ml", "Gland (mL)"),
-    _Column("slot_min", "Slot (min)"),
-    _Column("overrun_risk", "Chance of overrun (%)", "percent"),
-    _Column("median_min", "Theatre time, median (min)"),
-    _Column("q80_min", "Theatre time, 80 % (min)"),
-    _Column("q90_min", "Theatre time, 90 % (min)"),
-    _Column("enucleation_min", "Enucleation, median (min)"),
-    _Column("haemostasis_min", "Haemostasis and rest of the operation, median (min)"),
-    _Column("morcellation_min", "Morcellation, median (min)"),
-    _Column("room_min", "Room, median (min)"),
-    _Column("expected_swaps", "Canister swaps, mean (count)", digits=1),
-    _Column("why", "Why", "text"),
-    _Column("warnings", "Where the model is guessing", "text"),
+    Column("case_id", "Case", "text"),
+    Column("surgeon", "Surgeon", "text"),
+    Column("gland_ml", "Gland (mL)"),
+    Column("slot_min", "Slot (min)"),
+    Column("overrun_risk", "Chance of overrun (%)", "percent"),
+    Column("median_min", "Theatre time, median (min)"),
+    Column("q80_min", "Theatre time, 80 % (min)"),
+    Column("q90_min", "Theatre time, 90 % (min)"),
+    Column("enucleation_min", "Enucleation, median (min)"),
+    Column("haemostasis_min", "Haemostasis and rest of the operation, median (min)"),
+    Column("morcellation_min", "Morcellation, median (min)"),
+    Column("room_min", "Room, median (min)"),
+    Column("expected_swaps", "Canister swaps, mean (count)", digits=1),
+    Column("why", "Why", "text"),
+    Column("warnings", "Where the model is guessing", "text"),
 ]
 
 
@@ -40,15 +40,8 @@ def csv_file(slots: pd.DataFrame) -> bytes:
 
 def workbook(slots: pd.DataFrame, told: str) -> bytes:
     """The slots as an Excel workbook; ``told`` says what they rest on. Texts are never formulas."""
-    try:
-        import openpyxl
-    except ImportError as error:
-        raise ImportError("writing Excel files needs openpyxl: pip install 'lobetime[excel]'") from error
-    book = openpyxl.Workbook()
-    book.properties.creator = "lobetime"
-    book.properties.title = "Theatre slots"
-    book.remove(book.worksheets[0])
-    _add_sheet(book, "Slots", slots.reset_index(), _SLOTS, f"{told} {CAUTION}", frozen=1)
+    book = new_book("Theatre slots")
+    add_sheet(book, "Slots", slots.reset_index(), _SLOTS, f"{told} {CAUTION}", frozen=1)
     content = io.BytesIO()
     book.save(content)
     return content.getvalue()
