@@ -90,7 +90,9 @@ def solved(problem: ListProblem, effort: Effort = EXACT) -> Chosen:
 
 
 @pytest.mark.parametrize("seed", range(6))
-@pytest.mark.parametrize("cost", [{"overtime_per_min": 2.0, "idle_per_min": 1.0}, {"open_per_min": 1.0}])
+@pytest.mark.parametrize(
+    "cost", [{"overtime_per_min": 2.0, "idle_per_min": 1.0}, {"open_per_min": 1.0}, {"open_per_min": 0.0}]
+)
 def test_small_instances_equal_brute_force(seed: int, cost: dict[str, float]) -> None:
     problem = as_problem(simulate_waiting_list(8 + seed % 2, 1, seed), draws=500, cost=cost)
     found = solved(problem)

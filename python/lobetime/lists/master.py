@@ -31,7 +31,7 @@ _MORE_NODES = 10
 _EPSILON = 1e-7  # of the scale of the objective: less is no improvement
 _MOST_ENUMERATED = 60_000
 _MIP_NODES = 3_000
-_MOMENT_MARGIN, _WIDER = 0.85, 1.5
+_MOMENT_MARGIN, _WIDER = 0.85, 1.2
 _MIP_WORK, _FEWEST_MIP_NODES = 15_000_000, 100  # columns x nodes, so that many lists do not take for ever
 _MOST_ROUNDS = 2_000
 
@@ -225,6 +225,7 @@ class _Solver:
         self.pool: dict[tuple[int, tuple[int, ...]], Column] = {}
         self.moment_error, self.moment_allowance = 0.0, self.effort.moment_error
         self.incumbent: list[Column] | None = None  # of a search before, under a narrower allowance
+        self.needed_nodes: dict[_Stage, int] = {}  # in the search before, to show that a stage's bound was near
         self.interrupted = False
 
     def interrupt(self) -> None:
@@ -353,12 +354,14 @@ class _Solver:
                 else:
                     # No list that is easily found improves. To show that the bound is near, lists need not be
                     # searched that would improve by less than what is allowed, spread over the sessions.
-                    nodes = min(_MORE_NODES * nodes, self.effort.most_nodes)
+                    nodes = min(max(_MORE_NODES * nodes, self.needed_nodes.get(stage, 0)), self.effort.most_nodes)
                     slack = self._allowed(stage, value) / max(sessions, 1)
                 if best_bound - value <= 1e-7 * max(abs(value), scale) or self.clock.left <= 0:
                     break
         except KeyboardInterrupt:
             self.interrupt()
+        if nodes > _QUICK_NODES:
+            self.needed_nodes[stage] = nodes
         if best_duals is None:
             best_duals = linear.solve()[2]
         return best_bound, best_duals
@@ -487,30 +490,37 @@ class _Solver:
         placing = _Stage(1.0, small if costs > 0 and math.isfinite(small) else 0.0)
         linear = _Linear(problem, placing, penalty=10.0 * max(everything, 1.0))
         linear.add(list(self.pool.values()))
-        bound, duals = self.converge(
-            placing, linear, scale=max(everything, 1.0) / max(problem.n_cases, 1), enough=everything * (1 - 1e-9)
+        scale = max(everything, 1.0) / max(problem.n_cases, 1)
+        # All placed in parts of lists is enough where the least cost of placing all is what is asked next.
+        relaxed, duals = self.converge(
+            placing, linear, scale, enough=everything * (1 - 1e-9) if costs > 0 else math.inf
         )
         stock_prices, session_prices = duals.stock, duals.groups
         # No plan costs more than every session at its dearest, so its worth is at most the value's bound and this.
         dearest = placing.costing * self._most_costs()
-        bound = self._whole(min(bound + dearest, everything))
+        bound = self._whole(min(relaxed + dearest, everything))
         chosen = self.incumbent
         if bound >= everything * (1 - 1e-9) and costs > 0:
             # All may fit: then the least cost of placing all decides at once.
-            all_placed = chosen is not None and math.fsum(c.worth for c in chosen) >= everything * (1 - 1e-9)
-            chosen, cost_bound = self.cheapest(_Stage(0.0, 1.0, all_placed=True), chosen if all_placed else None)
+            chosen, cost_bound = self.cheapest(
+                _Stage(0.0, 1.0, all_placed=True), chosen if self._places(chosen, everything) else None
+            )
             if chosen is not None:
                 return self._chosen(chosen, everything, cost_bound, stock_prices, session_prices)
             if cost_bound > self._most_costs() * (1 + 1e-9):
                 # Not even at the cost of every session, so at least one case is left out.
                 everything -= float(best_worth.min(initial=math.inf, where=best_worth > 0))
             # Not all together in whole lists: what is the most, then?
-            chosen = self.incumbent
-            there = {(c.group, c.cases) for c in linear.columns}
-            linear.add([c for key, c in self.pool.items() if key not in there])
-            bound, duals = self.converge(placing, linear, scale=max(everything, 1.0) / max(problem.n_cases, 1))
-            bound = self._whole(min(bound + dearest, everything))
-        chosen, bound = self.close(placing, linear, duals, bound, chosen, bound)
+            chosen, bound = self.incumbent, everything
+            if not self._places(chosen, bound):
+                there = {(c.group, c.cases) for c in linear.columns}
+                linear.add([c for key, c in self.pool.items() if key not in there])
+                relaxed, duals = self.converge(placing, linear, scale)
+                bound = self._whole(min(relaxed + dearest, everything))
+        if not self._places(chosen, bound):
+            # Whole worths: one that is better is better by 1, so lists need only be searched for as much less.
+            whole = 1.0 - dearest if self._whole_worths() else 0.0
+            chosen, bound = self.close(placing, linear, duals, bound, chosen, max(bound, relaxed - whole))
         if chosen is None:
             raise _core.InvalidArgument("no lists keep every rule and place the cases that must be placed")
         worth = math.fsum(column.worth for column in chosen)
@@ -524,8 +534,14 @@ class _Solver:
 
     def _whole(self, bound: float) -> float:
         """A bound of the worth, lowered to the next that whole worths can add up to."""
-        whole = all(float(w).is_integer() for group in self.problem.groups for w in group.worth)
-        return math.floor(bound + 1e-6) if whole else bound
+        return math.floor(bound + 1e-6) if math.isfinite(bound) and self._whole_worths() else bound
+
+    def _whole_worths(self) -> bool:
+        return all(float(w).is_integer() for group in self.problem.groups for w in group.worth)
+
+    @staticmethod
+    def _places(columns: Sequence[Column] | None, worth: float) -> bool:
+        return columns is not None and math.fsum(column.worth for column in columns) >= worth * (1 - 1e-9)
 
     def _most_cost(self, minutes: float) -> float:
         cost = self.problem.cost
@@ -603,7 +619,8 @@ def choose_lists(
         if solver.moment_allowance >= 1.0:
             break  # nothing is passed over any more
         # Lists near the limit came so near to being passed over unseen that others may have been.
-        solver.moment_allowance = min(_WIDER * solver.moment_allowance, 1.0)
+        needed = max(_WIDER * solver.moment_allowance, solver.moment_error / _MOMENT_MARGIN)
+        solver.moment_allowance = min(needed, 1.0)
         solver.incumbent = found.columns
         found = solver.run()
     return found, list(solver.pool.values())
