@@ -14,6 +14,9 @@
 #include <cmath>
 #include <functional>
 #include <limits>
+#include <set>
+#include <stdexcept>
+#include <thread>
 
 namespace lobetime {
 namespace {
@@ -488,6 +491,37 @@ TEST(Predict, NoBookingsGiveNoDraws) {
     const Prediction p = predict(fitted(), CaseTable(0), with(100));
     EXPECT_EQ(p.n_cases, 0U);
     EXPECT_THAT(p.minutes, IsEmpty());
+}
+
+TEST(Predict, StopsWhenAskedTo) {
+    for (const int threads : {1, 3}) {
+        PredictOptions options = with(1000, 1, threads);
+        options.progress = [](int, int) { return false; };
+        EXPECT_THROW(predict(fitted(), bookings(2), options), NotConverged);
+        options.progress = [](int, int) -> bool { throw std::domain_error("from the keyboard"); };
+        EXPECT_THROW(predict(fitted(), bookings(2), options), std::domain_error);
+    }
+}
+
+TEST(Predict, TellsItsProgressFromTheCallingThread) {
+    for (const int threads : {1, 3}) {
+        PredictOptions options = with(20'000, 1, threads);
+        std::set<std::thread::id> askers;
+        std::vector<int> seen;
+        int expected = 0;
+        options.progress = [&](int done, int total) {
+            askers.insert(std::this_thread::get_id());
+            seen.push_back(done);
+            expected = total;
+            return true;
+        };
+        EXPECT_EQ(predict(fitted(), bookings(20), options).minutes,
+                  predict(fitted(), bookings(20), with(20'000)).minutes);
+        EXPECT_EQ(askers, std::set<std::thread::id>{std::this_thread::get_id()});
+        EXPECT_TRUE(std::is_sorted(seen.begin(), seen.end()));
+        EXPECT_GT(expected, 0);
+        EXPECT_EQ(seen.back(), expected);
+    }
 }
 
 TEST(Predict, ChecksItsOptionsAndGlands) {

@@ -518,6 +518,8 @@ def test_the_command_line(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     table = pd.read_csv(out + "/p.csv")
     assert len(table) == len(unit.bookings)
+    assert f"{table['placed'].sum()} of {len(table)} cases of {unit.bookings_path.name} on" in done.stderr
+    assert f"not placed: {(~table['placed']).sum()} case" in done.stderr
     assert json.loads(Path(out + "/p.json").read_text())["resourceType"] == "Bundle"
 
     session, own = next(iter(table[table["placed"]].groupby("session_id")))

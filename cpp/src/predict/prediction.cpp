@@ -420,6 +420,7 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
                 out.swaps[i * out.n_draws + first + k] = swaps[at];
             }
         }
+        ++supervisor.done;
     });
     supervisor.finish();
     if (supervisor.stopped()) throw NotConverged("the prediction was stopped");

@@ -286,6 +286,8 @@ def lists(
             screen.print_warnings(screen.new_console(), found, path.name)
         screen.print_caution(screen.new_console())
     elif not json:
+        left_out = f"; not placed: {screen.count(len(plan.unplaced), 'case')}" if len(plan.unplaced) else ""
+        screen.note(f"{_placed(plan, bookings.name)}{left_out}")
         if checked is not None:
             screen.note(_verified(checked))
         compared.print(screen.new_console(stderr=True))
@@ -391,13 +393,15 @@ def _verified(checked: pd.DataFrame) -> str:
     )
 
 
+def _placed(plan: lt.Plan, name: str) -> str:
+    lists = screen.count(len(plan.lists), "list")
+    return f"{plan.facts['placed']} of {plan.facts['waiting']} cases of {screen.shown(name)} on {lists}"
+
+
 def _print_plan(plan: lt.Plan, checked: pd.DataFrame | None, name: str) -> None:
     console, f = screen.new_console(), plan.facts
     risk = f"{100 * f['overrun_risk']:g} %"
-    console.print(
-        f"{f['placed']} of {f['waiting']} cases of {screen.shown(name)} on {screen.count(len(plan.lists), 'list')}",
-        style="bold",
-    )
+    console.print(_placed(plan, name), style="bold")
     console.print(
         f"Chance of overrun at most {risk} a list, unless its session says otherwise. From {f['origin']}. Worth placed "
         f"{f['placement_value']:.1f}, no plan places more than {f['placement_bound']:.1f}; then overtime and idle "
