@@ -482,7 +482,7 @@ def diagnose_time_model(
     se = np.sqrt(np.diag(fitted.covariance))
     scores[:, se == 0] = 0.0  # parameters that are held
     influence = empirical_influence(scores, fit.curvature)
-    _require_same_cases(fit, influence, se)
+    _require_same_cases(cases, fit, influence, se)
     wanted = {one.name: one.value for one in model._quantities(functions)}
     values, slopes = _on_outputs(wanted, fit.theta, se)
     seen = pd.DataFrame(fit.observations())
@@ -511,13 +511,24 @@ def diagnose_time_model(
     )
 
 
-def _require_same_cases(fit: _core.TheatreTimeFit, influence: Doubles, se: Doubles) -> None:
-    """At the minimum of these cases, theirs and the prior's pulls cancel."""
+_AS_RECORDED = {"enucleation_min": "enucleation", "morcellation_min": "morcellation", "tissue_g": "tissue"}
+
+
+def _require_same_cases(cases: Cases, fit: _core.TheatreTimeFit, influence: Doubles, se: Doubles) -> None:
+    """Cases have the values that were fitted; at the minimum of theirs, their pulls and the prior's cancel."""
+    seen = pd.DataFrame(fit.observations())
+    seen = seen[seen["kind"] == "residual"]
+    same = all(
+        np.array_equal(getattr(cases.table, column)[one["case_index"]], one["recorded"])
+        for column, channel in _AS_RECORDED.items()
+        for one in [seen[seen["channel"] == channel]]
+    )
     prior_pull = np.linalg.solve(fit.curvature, fit.prior_precision * (fit.theta - fit.prior_mean))
     free = (se > 0) & ~np.isin(fit.names, fit.on_bound)
     off = np.abs(influence.sum(axis=0) - prior_pull)[free] / se[free]
-    # The fit ends within 1e-8 standard errors; leaving out one case of many thousands moves it by more than 1e-4.
-    if not off.max(initial=0.0) < 1e-4:
+    # A fit ends within 1e-8 standard errors; one whose counts of swaps leave hardly any spread within 1e-3, which is more
+    # than one case of very many moves it by. Glands of other cases move it by more.
+    if not same or not off.max(initial=0.0) < 0.01:
         raise _core.InvalidArgument("these are not the cases that the model was fitted to")
 
 

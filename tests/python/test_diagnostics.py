@@ -6,6 +6,7 @@ import itertools
 import subprocess
 import sys
 import textwrap
+import warnings
 from types import SimpleNamespace
 
 import matplotlib
@@ -18,6 +19,7 @@ from sklearn.exceptions import NotFittedError
 
 import lobetime as lt
 from lobetime import diagnostics as dg
+from lobetime import quantities
 
 UNIT = lt.datasets.load_demo_unit()
 PLACE = {case_id: k for k, case_id in enumerate(UNIT.history["case_id"])}
@@ -128,6 +130,19 @@ def test_default_outputs_are_the_engines_medians():
     for channel, value in zip(["enucleation", "morcellation"], found.outputs, strict=True):
         fitted = found.observations.loc[found.observations["channel"] == channel, "fitted"]
         np.testing.assert_allclose(fitted, value, rtol=1e-12)
+
+
+def test_swaps_that_follow_from_the_tissue():
+    """They leave no spread of the fluid, near whose bound the cost's digits end before its gradient does."""
+    frame = lt.datasets.load_demo_unit().history.drop(columns="operative_min").iloc[:200]
+    follows = ((1500 + 75 * frame["tissue_g"]) // frame["canister_ml"]).where(np.isfinite(frame["canister_ml"]))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", lt.DataWarning)
+        cases = lt.read_cases(frame.assign(canister_swaps=follows))
+    model = lt.TheatreTimeModel().fit(cases)
+    assert np.isfinite(model.diagnostics(cases).influence.to_numpy()).all()
+    beginner = quantities.enucleation_min(80, surgeon=model.surgeons_.index[0], surgeon_case_no=1)
+    assert model.conf_int("profile", functions=[beginner]).iloc[0]["reason"] == ""
 
 
 def test_most_influential(found):

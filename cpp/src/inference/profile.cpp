@@ -14,7 +14,7 @@ namespace {
 /// at, slack enough to leave the normal equations their digits.
 constexpr double kStiffness = 1e3;
 constexpr double kShareOfStandardError = 1e-4;  // steps of differences; see quantity.cpp
-constexpr double kLowerMinimum = 1e-6;          // of the critical deviance
+constexpr double kLowerMinimum = 1e-4;          // of the critical deviance: at 95 %, 0.02 of a standard error
 constexpr int kMostHalvings = 8;
 constexpr int kSolverIterations = 400;
 /// A profile has levelled off when its gains over this many doublings of the distance shrink so fast that all further
@@ -87,8 +87,10 @@ public:
         const double given = cost_at(theta);
         const Minimum minimum = solve(objective_, theta, lower_, upper_);
         if (!minimum.usable()) throw NotConverged(quantity_.name + ": the profile cannot start: " + minimum.message);
-        if (deviance(given, minimum.cost) > kLowerMinimum * options_.critical)
-            throw NotConverged("the fit was not at its minimum: a profile cannot start from it");
+        const double missed = deviance(given, minimum.cost);
+        if (missed > kLowerMinimum * options_.critical)
+            throw NotConverged("a profile cannot start: parameters near the estimates lie " + shown(missed) +
+                               " of deviance lower, so the fit was not at its minimum");
         centre_.theta = minimum.theta;
         centre_.cost = minimum.cost;
         const double natural = quantity_.value(centre_.theta);
