@@ -183,12 +183,25 @@ def _counted(n: int, one: str) -> str:
     return f"{n:,} {one}{'' if n == 1 else 's'}"
 
 
+def operation_dates(frame: pd.DataFrame) -> pd.Series[Any]:
+    """Days of operation that are known; those after today are slips (and warned of), and belong to no span of dates."""
+    if "operated_on" not in frame:
+        return pd.Series(dtype="datetime64[us]")
+    dates = frame["operated_on"].dropna()
+    return dates[dates <= pd.Timestamp(date.today())]
+
+
+def span_of(dates: pd.Series[Any]) -> str:
+    """The first and the last day, or nothing where there is none."""
+    return f"{dates.min():%Y-%m-%d} to {dates.max():%Y-%m-%d}" if len(dates) else ""
+
+
 def _facts(frame: pd.DataFrame, one: str, found: pd.DataFrame) -> dict[str, str]:
     glands = frame["gland_ml"]
     said = {f"{one}s": f"{len(frame):,}"}
     said["glands"] = f"median {glands.median():.0f} mL, {glands.min():g} to {glands.max():g}"
-    if "operated_on" in frame and frame["operated_on"].notna().any():
-        said["operated"] = f"{frame['operated_on'].min():%Y-%m-%d} to {frame['operated_on'].max():%Y-%m-%d}"
+    if dates := span_of(operation_dates(frame)):
+        said["operated"] = dates
     if "surgeon" in frame:
         said["surgeons"] = f"{frame['surgeon'].nunique()}"
     if {"blade", "suction"} <= set(frame.columns):

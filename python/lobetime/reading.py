@@ -394,8 +394,9 @@ def _hint(value: str, column: Column, mark: str) -> str:
         return _NOT_UTF8
     if kind in ("date", "moment") and re.fullmatch(_NUMBER, value):
         return f"; {value} looks like a spreadsheet's day number: format the cells as dates"
-    if kind in ("date", "moment") and re.fullmatch(r"\d{1,2}([./-])\d{1,2}\1\d{2,4}(?:[T ].*)?", value):
-        return "; day and month cannot be told apart here"
+    if kind in ("date", "moment") and (parts := re.fullmatch(r"(\d{1,2})([./-])(\d{1,2})\2\d{2,4}(?:[T ].*)?", value)):
+        apart = max(int(parts[1]), int(parts[3])) > 12
+        return "; the year comes first" if apart else "; day and month cannot be told apart here"
     if kind == "moment" and re.fullmatch(_DAY, value):
         return "; with its time of day"
     if kind == "moment" and re.fullmatch(_MOMENT + _ZONE, value):

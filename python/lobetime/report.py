@@ -21,7 +21,7 @@ import pandas as pd
 from . import _core
 from . import quantities as q
 from .calibration import Calibration, recorded_total
-from .cases import Cases, read_cases
+from .cases import Cases, operation_dates, read_cases, span_of
 from .caution import CAUTION
 from .evidence import evidence_table
 from .markup import Table, safe
@@ -255,17 +255,10 @@ def _list(sentences: Sequence[str]) -> str:
     return "<ul>" + "".join(f"<li>{safe(words)}</li>" for words in sentences) + "</ul>"
 
 
-def _dates(cases: Cases) -> str:
-    if "operated_on" not in cases.frame or cases.frame["operated_on"].isna().all():
-        return ""
-    dates = cases.frame["operated_on"]
-    return f"{dates.min():%Y-%m-%d} to {dates.max():%Y-%m-%d}"
-
-
 def _facts(cases: Cases, model: TheatreTimeModel) -> dict[str, str]:
     low, median, high = model.fitted_.gland_ml
     said = {"cases": f"{len(cases):,}"}
-    if dates := _dates(cases):
+    if dates := span_of(operation_dates(cases.frame)):
         said["operated on"] = dates
     said["glands"] = f"{low:.0f} to {high:.0f} mL, median {median:.0f}"
     said["surgeons"] = f"{len(model.surgeons_)}"
@@ -308,16 +301,22 @@ def _says(cases: Cases, model: TheatreTimeModel) -> list[str]:
     )
     if params.loc["swap_min", "origin"] == "fitted from cases":
         said.append(f"One stop to change a full canister takes {_estimate(ends['swap_min'])} min.")
-    spread = {name: float(model.groups_["log_sd"][name]) for name in ("surgeon_enucleation", "surgeon_morcellation")}
     if len(model.surgeons_) > 1:
         said.append(
             "Surgeons past the learning curve lie apart by a standard deviation of "
-            f"{100 * spread['surgeon_enucleation']:.0f} % in enucleation and "
-            f"{100 * spread['surgeon_morcellation']:.0f} % in blade time."
+            f"{_spread(model, 'surgeon_enucleation')} in enucleation and "
+            f"{_spread(model, 'surgeon_morcellation')} in blade time (in brackets: about 95 %; from "
+            f"{len(model.surgeons_)} surgeons, and of few an assumption says much)."
         )
     own = int(params["origin"].eq("fitted from cases").sum())
     said.append(f"{own} of {len(params)} numbers of the model are this unit's own; the table names the source of each.")
     return said
+
+
+def _spread(model: TheatreTimeModel, group: str) -> str:
+    row = model.groups_.loc[group]
+    low, middle, high = (100 * row["log_sd"] * math.exp(z * row["log_se"]) for z in (-1.96, 0.0, 1.96))
+    return f"{middle:.0f} % ({low:.0f} to {high:.0f})"
 
 
 def _estimate(row: Mapping[Any, Any]) -> str:
@@ -354,7 +353,7 @@ def _methods(cases: Cases, model: TheatreTimeModel, found: Calibration | None, s
         if fitted.prior == "none"
         else f"Gaussian priors from published series and stated assumptions ({fitted.prior})"
     )
-    dates = _dates(cases)
+    dates = span_of(operation_dates(cases.frame))
     said = [
         f"Theatre times of {len(cases):,} cases{f' ({dates})' if dates else ''} were modelled with lobetime "
         f"{_core.__version__}. {EQUATIONS}",
@@ -372,7 +371,7 @@ def _methods(cases: Cases, model: TheatreTimeModel, found: Calibration | None, s
 
 
 def _citation(cases: Cases, model: TheatreTimeModel) -> str:
-    fitted, dates = model.fitted_, _dates(cases)
+    fitted, dates = model.fitted_, span_of(operation_dates(cases.frame))
     parts = [
         "equations for tissue, enucleation, blade time, morcellation, canister swaps and room time as named above",
         _LOSSES.get(fitted.loss, fitted.loss),

@@ -144,6 +144,7 @@ SINGLE_CELLS = [
     one_cell("anaesthesia", "none", "general or spinal, or blank"),
     one_cell("morcellation_outcome", "stopped", "complete, deferred or other_route, or blank"),
     one_cell("operated_on", "05/04/2024", DATE + "; day and month cannot be told apart here"),
+    one_cell("operated_on", "19/03/2022", DATE + "; the year comes first"),
     one_cell("operated_on", "5.4.24", DATE + "; day and month cannot be told apart here"),
     one_cell("operated_on", "45387", DATE + "; 45387 looks like a spreadsheet's day number: format the cells as dates"),
     one_cell("operated_on", "2024-02-30", DATE),

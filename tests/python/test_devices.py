@@ -27,7 +27,7 @@ from lobetime.devices import (
     efficiency_display,
     swaps_display,
 )
-from lobetime.devices.compare import _cases_that_fit, _crossing, _drawn_together
+from lobetime.devices.compare import _cases_that_fit, _counted_per_year, _crossing, _drawn_together
 
 matplotlib.use("Agg")
 
@@ -422,6 +422,9 @@ def test_a_likely_and_a_possible_change_of_places_are_told_in_words(told: Compar
 def test_cases_a_year_are_counted_or_given_or_not_known(model: lt.TheatreTimeModel, cases: lt.Cases) -> None:
     whole = compare_devices(model, cases, STUDIED[:2], [2000], draws=100)
     assert whole.facts["cases_per_year"] == 141  # 420 cases from 2023-01-05 to 2025-12-29
+    slip = lt.datasets.load_demo_unit().history
+    slip.loc[5, "operated_on"] = "2062-05-03"  # a day to come counts for nothing
+    assert _counted_per_year(lt.read_cases(slip, quiet=True).frame) == pytest.approx(141, abs=1)
     mix = some(cases, 10)
     asked = compare_devices(model, mix, STUDIED[:2], [2000], draws=100, cases_per_year=60)
     row = asked.options.iloc[1]

@@ -14,6 +14,7 @@ import pytest
 import lobetime as lt
 from lobetime import _core
 from lobetime import quantities as q
+from lobetime.cases import _columns
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCS = ROOT / "python" / "docs"
@@ -66,11 +67,30 @@ def test_commands_of_the_recipes_exist():
     from lobetime import cli
 
     text = page("how_to")
-    commands = set(re.findall(r"lobetime (check|fit|slots|lists|devices|monitor)\b", text))
+    commands = set(re.findall(r"lobetime (check|fit|slots|lists|devices|monitor|report)\b", text))
     assert commands >= {"check", "slots", "lists", "devices", "monitor"}
     options = set(re.findall(r"(?<![\w-])(--[a-z-]+)", text))
     helps = "".join(CliRunner().invoke(cli.app, [name, "--help"]).stdout for name in sorted(commands))
     assert options and {option for option in options if option not in helps} == set()
+
+
+def test_the_table_of_columns_is_the_codes():
+    """Each with the cells it may have, where it is read, and what it is."""
+    need = {"required": "needed", "optional": "if known", "unused": "not read"}
+    told = {kind: _columns(kind) for kind in ("bookings", "history")}
+    rows = []
+    for column in _core.columns():
+        name, where = str(column["name"]), dict(column["need"])
+        allowed = (told["history"].get(name) or told["bookings"][name]).allowed
+        history, bookings = need[where["history"]], need[where["bookings"]]
+        rows.append(f"| `{name}` | {allowed} | {history} | {bookings} | {column['meaning']} |")
+    assert [line for line in page("columns").splitlines() if line.startswith("| `")] == rows
+
+
+def test_the_page_of_columns_runs(capsys):
+    (block,) = blocks(page("columns"))
+    run_block(block, "columns.md")
+    assert "1 of 3 cases have no gland volume" in capsys.readouterr().out
 
 
 def test_the_page_of_many_units_runs(tmp_path, monkeypatch):

@@ -110,6 +110,7 @@ def test_one_cell_near_the_top_takes_ones_own_file(path):
     assert having == [0]
     assert 'FILE = None  # or "unit.csv"' in code[0]
     assert re.search(r"^COLUMNS = \{\}", code[0], re.M)
+    assert re.search(r"^DROP = \[\]", code[0], re.M)
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=NAMES)
@@ -144,10 +145,14 @@ def test_first_slot_follows_another_file(tmp_path):
     history = other_unit(5, 60)[["operated_on", "surgeon", "gland_ml", "theatre_min"]].dropna()
     history["surgeon"] = "Q" + history["surgeon"]
     renamed = history.rename(columns={"gland_ml": "Prostate size", "theatre_min": "In theatre", "surgeon": "Operator"})
-    renamed.to_csv(tmp_path / "unit.csv", index=False)
+    renamed.assign(**{"Hospital no": "H123"}).to_csv(tmp_path / "unit.csv", index=False)
     columns = {"gland_ml": "Prostate size", "theatre_min": "In theatre", "surgeon": "Operator"}
     notebook = execute(
-        ROOT / "notebooks" / "01_first_slot.ipynb", tmp_path, FILE="'unit.csv'", COLUMNS=json.dumps(columns)
+        ROOT / "notebooks" / "01_first_slot.ipynb",
+        tmp_path,
+        FILE="'unit.csv'",
+        COLUMNS=json.dumps(columns),
+        DROP="['Hospital no']",
     )
     words = said(notebook)
     assert f"Read: **{len(history)} past cases**" in words

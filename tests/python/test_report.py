@@ -252,6 +252,14 @@ def test_report_command_refuses_bad_data_whole(tmp_path):
     assert not out.exists()
 
 
+def test_a_date_after_today_is_in_no_span():
+    frame = lt.datasets.load_demo_unit().history
+    frame.loc[5, "operated_on"] = "2062-05-03"
+    told = lt.report.unit_report(lt.read_cases(frame, quiet=True), folds=2, draws=200)
+    assert "2062" not in told.to_html()
+    assert told.facts["operated on"].startswith("20")
+
+
 def test_report_command_drops_what_identifies(tmp_path):
     frame = pd.read_csv(small(tmp_path)).assign(**{"Patient name": "Ada Example"})
     frame.to_csv(tmp_path / "named.csv", index=False)

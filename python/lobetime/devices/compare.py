@@ -15,7 +15,17 @@ import numpy.typing as npt
 import pandas as pd
 
 from .. import _core
-from ..cases import KNOWN_AT_BOOKING, Bookings, Cases, DataWarning, _for_table, check_file, read_bookings, read_cases
+from ..cases import (
+    KNOWN_AT_BOOKING,
+    Bookings,
+    Cases,
+    DataWarning,
+    _for_table,
+    check_file,
+    operation_dates,
+    read_bookings,
+    read_cases,
+)
 from ..caution import CAUTION
 from ..device_classes import NewClass
 from ..evidence import PublishedPrior
@@ -432,7 +442,7 @@ def _class_names(frame: pd.DataFrame) -> pd.Series[str]:
 
 
 def _counted_per_year(frame: pd.DataFrame) -> float:
-    dates = frame["operated_on"].dropna() if "operated_on" in frame else pd.Series(dtype="datetime64[ns]")
+    dates = operation_dates(frame)
     days = (dates.max() - dates.min()).days if len(dates) > 1 else 0
     return float(round(len(dates) / (days / 365.25))) if days >= 180 else math.nan
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -96,6 +96,7 @@ def scheduler_page(
     history: str | os.PathLike[str] | None = None,
     *,
     columns: Mapping[str, str] | None = None,
+    drop: Collection[str] = (),
     model: str | os.PathLike[str] | None = None,
 ) -> SchedulerPage:
     """The scheduler's page, to be shown as the last line of a cell.
@@ -106,6 +107,8 @@ def scheduler_page(
         Past cases to fit first, instead of a model file.
     columns : mapping, optional
         The history's own headings, as :func:`lobetime.read_cases` takes them.
+    drop : collection of str, optional
+        Headings of the history that are not looked at, as for :func:`lobetime.read_cases`.
     model : path, optional
         A model file. With neither, the one that ``lobetime page`` serves, or else published evidence alone.
 
@@ -122,7 +125,7 @@ def scheduler_page(
     if history is not None and model is not None:
         raise lt.InvalidArgument("scheduler_page: give one of history and model, not both")
     if history is not None:
-        fitted = lt.TheatreTimeModel().fit(lt.read_cases(history, columns=columns))
+        fitted = lt.TheatreTimeModel().fit(lt.read_cases(history, columns=columns, drop=drop))
         return SchedulerPage(Desk(fitted, f"Your past cases of {Path(history).name}"))
     served = os.environ.get(MODEL_VARIABLE)
     if model is None and not served:
