@@ -314,8 +314,8 @@ def _says(cases: Cases, model: TheatreTimeModel) -> list[str]:
 
 
 def _spread(model: TheatreTimeModel, group: str) -> str:
-    row = model.groups_.loc[group]
-    low, middle, high = (100 * row["log_sd"] * math.exp(z * row["log_se"]) for z in (-1.96, 0.0, 1.96))
+    log_sd, log_se = (float(model.groups_[column][group]) for column in ("log_sd", "log_se"))
+    low, middle, high = (100.0 * log_sd * math.exp(z * log_se) for z in (-1.96, 0.0, 1.96))
     return f"{middle:.0f} % ({low:.0f} to {high:.0f})"
 
 

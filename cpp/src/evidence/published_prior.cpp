@@ -178,6 +178,7 @@ PublishedEvidence published_evidence(const std::vector<Series>& extra) {
     out.prior.hard_nodule_rate = rate_prior("hard_nodule", published_rates("hard_nodule", "any"));
     if (!extra.empty()) {
         std::vector<std::string> ids;
+        ids.reserve(extra.size());
         for (const Series& row : extra) ids.push_back(row.id);
         out.prior.label = "published, with own rows " + listed(ids);
     }

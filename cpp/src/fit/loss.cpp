@@ -9,6 +9,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <iterator>
 
 namespace lobetime {
 namespace {
@@ -137,6 +138,7 @@ bool Loss::redescending() const { return row_of(kind_).redescending; }
 
 std::vector<std::string> Loss::names() {
     std::vector<std::string> all;
+    all.reserve(std::size(kLosses));
     for (const auto& row : kLosses) all.emplace_back(row.name);
     return all;
 }

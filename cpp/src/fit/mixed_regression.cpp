@@ -561,7 +561,7 @@ MixedFit fit_mixed_regression(const VaryingMean& mean, const Eigen::VectorXd& y,
     if (!std::isfinite(least)) throw NotConverged("mixed regression: the modes of the groups were not found");
     Search search(deviance, options);
     std::vector<bool> held(static_cast<std::size_t>(deviance.spreads()), false);
-    least = to_the_boundary(problem, deviance, search, phi, held, search.run(phi, held));
+    to_the_boundary(problem, deviance, search, phi, held, search.run(phi, held));
     if (!options.restricted) {
         deviance.settle(phi);
         Eigen::MatrixXd bent(problem.n(), q);
@@ -577,7 +577,7 @@ MixedFit fit_mixed_regression(const VaryingMean& mean, const Eigen::VectorXd& y,
                 if (spread == 0.0) spread = kFirstSpreads.front();
             }
             held.resize(static_cast<std::size_t>(deviance.size()), false);
-            least = to_the_boundary(problem, deviance, search, phi, held, search.run(phi, held));
+            to_the_boundary(problem, deviance, search, phi, held, search.run(phi, held));
         }
     }
     least = deviance.settle(phi);

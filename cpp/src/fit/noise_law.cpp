@@ -21,6 +21,7 @@ struct Point {
 /// Residuals with their Kaplan-Meier weights, ascending.
 std::vector<Point> weighted(const std::vector<double>& standardised, const std::vector<double>& survivors) {
     std::vector<std::pair<double, bool>> all;  // value, whether only a lower bound
+    all.reserve(standardised.size() + survivors.size());
     for (const double u : standardised) all.emplace_back(u, false);
     for (const double u : survivors) all.emplace_back(u, true);
     std::sort(all.begin(), all.end());

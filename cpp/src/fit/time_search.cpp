@@ -28,7 +28,7 @@ constexpr double kInfinite = std::numeric_limits<double>::infinity();
 std::vector<int> random_part(std::size_t n, double chance, std::size_t k, const CounterRandom& stream) {
     std::vector<int> counts(n, 0);
     for (std::size_t i = 0; i < n; ++i) counts[i] = stream.uniforms(i)[0] < chance ? 1 : 0;
-    counts[k % n] = 1;
+    if (n > 0) counts[k % n] = 1;
     return counts;
 }
 

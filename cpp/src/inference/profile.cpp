@@ -315,7 +315,7 @@ private:
     }
 
     /// Solves from the expected place, or from the inner point where that one cannot be evaluated.
-    Minimum solve_near(const Objective& objective, Eigen::VectorXd start, Eigen::VectorXd fallback,
+    Minimum solve_near(const Objective& objective, const Eigen::VectorXd& start, const Eigen::VectorXd& fallback,
                        const Eigen::VectorXd& lower, const Eigen::VectorXd& upper) const {
         try {
             Minimum minimum = solve(objective, start, lower, upper);

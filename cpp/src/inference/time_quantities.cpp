@@ -130,6 +130,7 @@ Quantity parameter_quantity(const ModelLayout& layout, int parameter) {
 
 std::vector<Quantity> parameter_quantities(const ModelLayout& layout) {
     std::vector<Quantity> all;
+    all.reserve(static_cast<std::size_t>(layout.size()));
     for (int i = 0; i < layout.size(); ++i) all.push_back(parameter_quantity(layout, i));
     return all;
 }
