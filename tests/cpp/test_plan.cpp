@@ -275,6 +275,29 @@ TEST(PricingLimits, ASessionOfNoLengthAndCasesOfNoneHaveAFiniteBound) {
     EXPECT_EQ(found.bound, 200.0);
 }
 
+TEST(PricingLimits, TurnoversMayDifferByPlace) {
+    // Three cases of 100 min; 20 min before the second, 200 min before the third.
+    const ListTimes times(3, 1, {100, 100, 100}, {0, 20, 200}, 1);
+    PricingProblem problem;
+    problem.times = &times;
+    problem.cases = {0, 1, 2};
+    problem.worth = {1000.0, 1000.0, 1000.0};
+    problem.rule.minutes = 600.0;
+    problem.rule.overrun_risk = 0.5;
+    problem.cost = {0.0, 0.0, 1.0};
+    problem.moment_error = 1.0;
+    ASSERT_EQ(problem.cost.idle_per_min, 1.0);
+    PricingResult found = price({problem}).front();
+    ASSERT_FALSE(found.lists.empty());
+    EXPECT_EQ(found.lists.front().cases, (std::vector<int>{0, 1, 2}));
+    EXPECT_DOUBLE_EQ(found.lists.front().value, 3000.0 - (600.0 - 520.0));
+    EXPECT_DOUBLE_EQ(found.bound, found.lists.front().value);
+    problem.rule.minutes = 500.0;  // three take 520
+    found = price({problem}).front();
+    EXPECT_EQ(found.lists.front().cases.size(), 2U);
+    EXPECT_DOUBLE_EQ(found.bound, 2000.0 - (500.0 - 220.0));
+}
+
 TEST(PricingLimits, RefusesWorthWhoseSumsHaveNoDigits) {
     const ListTimes times = log_normal({60, 75}, {.3, .3}, 64);
     PricingProblem problem;

@@ -135,14 +135,19 @@ public:
           far_(static_cast<float>(rule_.minutes + rule_.far_over_min)),
           most_(std::min<std::size_t>(static_cast<std::size_t>(rule_.most_cases), times_.most_cases())),
           limit_(rule_, problem.moment_error, largest_sum()) {
-        const double gap = times_.most_cases() > 1 ? times_.between_mean(1) : 0.0;
+        // What a case adds at most and at least: turnovers differ with the place in the list, the first case has none.
+        for (std::size_t g = 1; g < times_.most_cases(); ++g) {
+            least_gap_ = g == 1 ? times_.between_mean(g) : std::min(least_gap_, times_.between_mean(g));
+            most_gap_ = std::max(most_gap_, times_.between_mean(g));
+        }
         const std::size_t n = problem.cases.size();
         std::vector<std::size_t> order(n);
         std::iota(order.begin(), order.end(), std::size_t{0});
         std::vector<double> size(n), gain(n);
         for (std::size_t j = 0; j < n; ++j) {
-            size[j] = times_.mean()[problem.cases[j]] + gap;
-            gain[j] = problem.worth[j] + problem.cost.idle_per_min * size[j];
+            const double mean = times_.mean()[problem.cases[j]];
+            size[j] = mean + least_gap_;
+            gain[j] = problem.worth[j] + problem.cost.idle_per_min * (mean + most_gap_);
         }
         std::sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
             const double left = gain[a] * size[b], right = gain[b] * size[a];
@@ -150,12 +155,11 @@ public:
         });
         for (const std::size_t j : order) {
             const double variance = 0.98 * times_.covariance()(problem.cases[j], problem.cases[j]);
-            items_.push_back(
-                {problem.cases[j], problem.large.empty() ? false : problem.large[j], gain[j], size[j], variance});
+            items_.push_back({problem.cases[j], problem.large.empty() ? false : problem.large[j], problem.worth[j],
+                              gain[j], size[j], variance});
         }
         knapsacks();
-        // Without a case there is no turnover, so the first one's is taken back.
-        base_mean_ = times_.between_mean(0) - gap;
+        base_mean_ = times_.between_mean(0);
         base_value_ = -(problem.cost.open_per_min + problem.cost.idle_per_min) * rule_.minutes +
                       problem.cost.idle_per_min * base_mean_;
         sums_.assign(most_ + 1, std::vector<float>(times_.screening()));
@@ -182,7 +186,9 @@ private:
     struct Item {
         int at;
         bool large;
-        double gain, size, variance;
+        double worth;
+        double gain, size;  ///< the most and the least that it adds, wherever it stands after the first
+        double variance;
     };
 
     static bool better(const PricedList& a, const PricedList& b) {
@@ -228,7 +234,12 @@ private:
     /// Price of variance, minutes of mean for each square minute.
     static double slope(std::size_t s) { return s == 0 ? 0.0 : 0.001 * std::pow(1.6, static_cast<double>(s - 1)); }
 
-    /// The most that cases from the k-th on can add to a list of this mean and variance.
+    /// The most that cases from the k-th on can add to a list of so many cases, this mean and variance.
+    double most_gain(std::size_t k, std::size_t depth, double mean, double variance) const {
+        if (depth > 0) return most_gain(k, mean, variance);
+        return most_gain(k, mean - least_gap_, variance) - problem_.cost.idle_per_min * most_gap_;
+    }
+
     double most_gain(std::size_t k, double mean, double variance) const {
         const double room = limit_(variance) - mean;
         if (room < 0.0) return 0.0;
@@ -329,7 +340,7 @@ private:
     void extend(std::size_t depth, std::size_t from, double value, double mean, double variance, int large) {
         if (depth == most_) return;
         for (std::size_t k = from; k < items_.size(); ++k) {
-            const double most = value + most_gain(k, mean, variance);
+            const double most = value + most_gain(k, depth, mean, variance);
             if (most <= threshold_) return;
             if (out_.nodes >= problem_.most_nodes) {
                 out_.complete = false;
@@ -338,14 +349,15 @@ private:
             }
             const Item& item = items_[k];
             if (item.large && large >= rule_.most_large) continue;
-            const double new_mean = mean + item.size;
+            const double added = times_.mean()[item.at] + (depth > 0 ? times_.between_mean(depth) : 0.0);
+            const double new_mean = mean + added;
             double new_variance = variance + times_.covariance()(item.at, item.at);
             for (const int other : list_) new_variance += 2.0 * times_.covariance()(item.at, other);
             if (depth > 0) new_variance += times_.between_variance(depth);
             const double new_room = limit_(new_variance) - new_mean;
             if (new_room < -1e-9 * rule_.minutes) continue;
-            const double new_value = value + item.gain;
-            if (new_value + most_gain(k + 1, new_mean, new_variance) <= threshold_) continue;
+            const double new_value = value + item.worth + problem_.cost.idle_per_min * added;
+            if (new_value + most_gain(k + 1, depth + 1, new_mean, new_variance) <= threshold_) continue;
 
             ++out_.nodes;
             ListRisk risk = risk_of(count_screening(depth, item), times_.screening());
@@ -396,7 +408,7 @@ private:
     float session_, over_, far_;
     std::size_t most_;
     MeanLimit limit_;
-    double step_ = 1.0, steepest_ = 0.0, base_mean_ = 0.0, base_value_ = 0.0;
+    double step_ = 1.0, steepest_ = 0.0, base_mean_ = 0.0, base_value_ = 0.0, least_gap_ = 0.0, most_gap_ = 0.0;
     bool overtime_costs_ = false;
     double left_ = -std::numeric_limits<double>::infinity();
     std::vector<Item> items_;
