@@ -121,7 +121,8 @@ def test_more_unfinished_morcellations_are_told(unit):
     found = lt.monitor(model, cases, draws=DRAWS, unfinished_chance=0.02)
     told = signalled(found, phase="unfinished", group="all", direction="more")
     assert len(told) >= 1
-    n = found.limits.set_index(["phase", "group"]).loc[("morcellation", "all"), "n"]
+    limits = found.limits
+    n = limits.loc[(limits["phase"] == "morcellation") & (limits["group"] == "all"), "n"].item()
     assert n == (cases["morcellation_outcome"] == "complete").sum(), "a time that was cut short says nothing here"
     usual = lt.monitor(model, cases, draws=DRAWS, unfinished_chance=0.1)
     assert signalled(usual, phase="unfinished", direction="more").empty
