@@ -527,7 +527,7 @@ def _require_same_cases(cases: Cases, fit: _core.TheatreTimeFit, influence: Doub
     free = (se > 0) & ~np.isin(fit.names, fit.on_bound)
     off = np.abs(influence.sum(axis=0) - prior_pull)[free] / se[free]
     # A fit ends within 1e-8 standard errors; one whose counts of swaps leave hardly any spread within 1e-3, more than
-    # one case of very many moves it by. Glands of other cases move it by more.
+    # one case of very many moves it by: a gland or surgeon that alone was changed in a long history is not seen here.
     if not same or not off.max(initial=0.0) < 0.01:
         raise _core.InvalidArgument("these are not the cases that the model was fitted to")
 

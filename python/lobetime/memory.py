@@ -6,8 +6,8 @@ import math
 import os
 from pathlib import Path
 
-# As measured: a fit of 10^6 cases peaks at 3.2 kB a case (cpp/bench/limits.py); reading a file of 124 MB of short cells
-# at 12 bytes a byte, one of 479 MB with long remarks at 8.
+# Measured by cpp/bench/limits.py: a fit of 10^6 cases peaks at 3.2 kB a case; reading them from 124 MB of short cells
+# at 12 bytes a byte, a file of 500 MB with long remarks at 8.
 _BYTES_A_CASE = 4096
 _BYTES_A_BYTE = 13
 _GROUPS = (

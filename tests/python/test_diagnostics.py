@@ -158,7 +158,10 @@ def test_most_influential(found):
 
 def test_refused(model, cases, found, tmp_path):
     with pytest.raises(lt.InvalidArgument, match="not the cases that the model was fitted to"):
-        model.diagnostics(lt.Cases(cases.frame, _typed_over(cases), cases.warnings))
+        one_time = int(np.flatnonzero(np.isfinite(cases.table.enucleation_min))[7])
+        model.diagnostics(lt.Cases(cases.frame, _typed_over(cases, "enucleation_min", one_time), cases.warnings))
+    with pytest.raises(lt.InvalidArgument, match="not the cases that the model was fitted to"):
+        model.diagnostics(lt.Cases(cases.frame, _typed_over(cases, "gland_ml", slice(20)), cases.warnings))
     with pytest.raises(lt.InvalidArgument, match="420 cases, not 419"):
         rest = np.arange(1, len(cases))
         model.diagnostics(lt.Cases(cases.frame.iloc[rest], cases.table.take(rest), cases.warnings))
@@ -175,15 +178,14 @@ def test_refused(model, cases, found, tmp_path):
         lt.TheatreTimeModel().diagnostics(cases)
 
 
-def _typed_over(cases):
-    """The same cases with one time typed over."""
+def _typed_over(cases, column, places):
+    """The same cases with numbers of a column typed over."""
     columns = {
         name: getattr(cases.table, name) for name in dir(cases.table) if not name.startswith("_") and name != "take"
     }
-    minutes = columns["enucleation_min"].copy()
-    place = int(np.flatnonzero(np.isfinite(minutes))[7])
-    minutes[place] *= 1.2
-    return lt._core.CaseTable(**{**columns, "enucleation_min": minutes})
+    numbers = columns[column].copy()
+    numbers[places] *= 1.2
+    return lt._core.CaseTable(**{**columns, column: numbers})
 
 
 # --- numbers from arrays ------------------------------------------------------------------------------------------
