@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import warnings
@@ -42,6 +43,7 @@ def history() -> pd.DataFrame:
 def quietly(call, *arguments, **settings):  # type: ignore[no-untyped-def]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", lt.DataWarning)
+        warnings.simplefilter("ignore", lt.devices.HeadToHeadWarning)
         return call(*arguments, **settings)
 
 
@@ -188,6 +190,44 @@ def test_its_cases_count_as_its_own(history: pd.DataFrame) -> None:
     assert own["difference_min_high"] < 0 or told.reference == "rotating/vacuum, 3000 mL"
 
 
+def test_its_cases_are_nobody_elses_head_to_head(history: pd.DataFrame) -> None:
+    """Minutes x 0.6, at random: a ratio of 0.6, and the class that it resembles is compared without its cases."""
+    cases = quietly(lt.read_cases, history, device_classes=CLASSES)
+    ours = quietly(lt.head_to_head, cases, "oscillating/vacuum", "rotating/vacuum").ratios.loc["adjusted"]
+    assert ours["minutes_lower"] < 0.6 < ours["minutes_upper"] < 1
+    words = history["blade"] + "/" + history["suction"]
+    known = history[words != "Rotating/vacuum"].reset_index(drop=True)
+    # Not for experience: a case number that is not recorded is counted, and the two files count otherwise.
+    asked = {"adjust": ["gland", "tissue", "surgeon", "collection"]}
+    both, alone = (
+        quietly(lt.head_to_head, frame, "reciprocating/vacuum", "oscillating/vacuum", **asked).ratios.loc["adjusted"]
+        for frame in (cases, quietly(lt.read_cases, known))
+    )
+    assert both["cases_b"] == alone["cases_b"] < (words == "oscillating/vacuum").sum() + 1
+    assert both["minutes_ratio"] == pytest.approx(alone["minutes_ratio"], rel=1e-9)
+
+
+def test_its_faults_are_counted_as_its_own(history: pd.DataFrame) -> None:
+    cases = quietly(lt.read_cases, history, device_classes=CLASSES)
+    table = lt.device_safety(cases).table.set_index(["event", "class"]).loc["malfunction"]
+    known = history[history["device_fault"].notna()]
+    for name, words in (("rotating/vacuum", "Rotating"), ("oscillating/vacuum", "oscillating")):
+        mine = known[(known["blade"] == words) & (known["suction"] == "vacuum")]
+        assert table.loc[name, "own_cases"] == len(mine)
+        assert table.loc[name, "own_events"] == mine["device_fault"].sum()
+    assert table.loc["rotating/vacuum", "origin"] == "own cases"
+
+
+def test_a_trial_of_it_is_sized_by_its_own_level(history: pd.DataFrame) -> None:
+    cases = quietly(lt.read_cases, history, device_classes=CLASSES)
+    model = lt.TheatreTimeModel(prior=lt.PublishedPrior(device_classes=CLASSES), estimator="m").fit(cases)
+    asked = {"difference_g_min": 1.0, "cases": cases, "canister_ml": 3000, "simulations": 400}
+    own, like = (lt.trial_size(model, device_class=name, **asked) for name in ("rotating/vacuum", "oscillating/vacuum"))
+    assert own.efficiency_g_min > 1.3 * like.efficiency_g_min
+    assert own.cases_per_arm > like.cases_per_arm  # the same g/min are a smaller share of more
+    assert "rotating/vacuum" in own.origin
+
+
 @pytest.mark.slow
 def test_on_the_command_line(history: pd.DataFrame, tmp_path: Path) -> None:
     history.to_csv(tmp_path / "history.csv", index=False)
@@ -204,6 +244,25 @@ def test_on_the_command_line(history: pd.DataFrame, tmp_path: Path) -> None:
     done = run("devices", "history.csv", "--device-classes", "classes.csv", "--canister", "3000", "--draws", "200")
     assert done.returncode == 0, done.stderr
     assert "rotating/vacuum" in done.stdout
+    (tmp_path / "counts.csv").write_text("class,event,events,cases\nRotating/Vacuum,wall_injury,1,40\n")
+    prices = [f"{name},20000,7,1500,180,1,20,8\n" for name in ("oscillating/vacuum", "rotating/vacuum")]
+    head = "class,capital,life_years,service_per_year,disposable_price,disposable_uses,other_per_case,canister_price\n"
+    (tmp_path / "prices.csv").write_text(head + "".join(prices))
+    # A model file does not hold what the file of classes says of them.
+    done = run(
+        *("devices", "history.csv", "--model", "model.json", "--device-classes", "classes.csv", "--canister", "3000"),
+        *("--class", "rotating/vacuum", "--class", "oscillating/vacuum", "--draws", "200", "--injuries", "counts.csv"),
+        *("--costs", "prices.csv", "--minute-cost", "20", "--currency", "EUR", "--json"),
+        *("--weights", "efficiency=1,cost=1,service=1", "--service", "rotating/vacuum=9"),
+    )
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert [row["device_class"] for row in told["options"]] == ["rotating/vacuum", "oscillating/vacuum"]
+    assert {"rotating/vacuum, 3000 mL"} <= {row["option"] for row in told["cost"]["table"]}
+    injuries = [row for row in told["safety"]["table"] if row["event"] == "wall_injury"]
+    assert next(row["own_cases"] for row in injuries if row["class"] == "rotating/vacuum") == 40
+    done = run("devices", "history.csv", "--class", "rotating/vacuum")
+    assert (done.returncode, "blade must be" in " ".join(done.stderr.split())) == (2, True)
     (tmp_path / "bookings.csv").write_text("case_id,gland_ml,blade,suction\nA,80,rotating,vacuum\n")
     done = run("slots", "bookings.csv", "--model", "model.json", "--device-classes", "classes.csv", "--json")
     assert done.returncode == 0, done.stderr

@@ -45,12 +45,6 @@ def _usage(option: str | None = None) -> Iterator[None]:
         raise typer.BadParameter(str(error), param_hint=option) from None
 
 
-def _class(value: str) -> Any:
-    from ..devices import DeviceClass
-
-    return DeviceClass.of(value)
-
-
 def _canister(value: str) -> Any:
     from ..devices import Collection
 
@@ -74,9 +68,8 @@ def devices(
         typer.Option(
             "--class",
             metavar="BLADE/SUCTION",
-            callback=_each(_class, "--class"),
-            help="A device class, such as oscillating/vacuum, or oscillating/vacuum:X1 with the unit's own code. "
-            "Repeatable; by default those of the history and those with published evidence.",
+            help="A device class: oscillating/vacuum, oscillating/vacuum:X1 with the unit's own code, or one of "
+            "--device-classes. Repeatable; by default those of the history and those with published evidence.",
             show_default=False,
         ),
     ] = [],  # noqa: B006 - typer copies it
@@ -192,21 +185,26 @@ def devices(
         screen.picture_kind(picture)
     asked = _Asked.of(costs, minute_cost, currency, weights, service)
     from .. import devices as room
+    from ..devices import DeviceClass
     from ..devices.reading import read_costs, read_counts
     from ..devices.safety import with_variants
 
+    own_classes = asking.classes(device_classes)
+    named = tuple(own_classes.get("device_classes", ()))
+    with _usage("--class"):
+        classes = [DeviceClass.of(one, named) for one in device_class]
     with screen.busy(f"reading {history.name}"):
-        own_classes = asking.classes(device_classes)
         cases = asking.read(lt.read_cases, history, mapping, **own_classes, drop=drop)
-        own = None if injuries is None else read_counts(injuries)
-        prices = None if costs is None else read_costs(costs)
+        own = None if injuries is None else read_counts(injuries, named)
+        prices = None if costs is None else read_costs(costs, named)
     fitted, origin = asking.model_of(model, cases, own_classes)
     with screen.busy("predicting every case with every class and collection"), _usage():
         told = room.compare_devices(
             fitted,
             cases,
-            device_class or None,
+            classes or None,
             canister or None,
+            **own_classes,
             reference=reference,
             cases_per_year=cases_per_year,
             draws=draws,
@@ -214,10 +212,9 @@ def devices(
             overrun_risk=overrun_risk,
         )
     yearly = told.facts["cases_per_year"]
-    classes = with_variants(name.partition(":")[0] for name in told.options["device_class"])
     safety = room.device_safety(
         cases,
-        classes,
+        with_variants(name.partition(":")[0] for name in told.options["device_class"]),
         own=own,
         cases_per_year=yearly if math.isfinite(yearly) else None,
         model=fitted,

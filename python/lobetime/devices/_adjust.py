@@ -17,6 +17,7 @@ from ..calibration import looks_mistyped
 from ..cases import Cases
 from ..censored import CensoredRegression
 from ..evidence import published_prior
+from .words import class_names
 
 Doubles = npt.NDArray[np.float64]
 
@@ -38,8 +39,7 @@ def groups_of(frame: pd.DataFrame, a: str) -> pd.Series[str]:
         return frame["device"].fillna("").astype(str) if "device" in frame else blank
     if "blade" not in frame or "suction" not in frame:
         return blank
-    known = frame["blade"].notna() & frame["suction"].notna()
-    return (frame["blade"].astype(str) + "/" + frame["suction"].astype(str)).where(known, "")
+    return class_names(frame)
 
 
 def rows_of(cases: Cases, a: str, b: str, adjust: Sequence[str]) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, str]]:

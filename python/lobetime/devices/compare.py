@@ -27,14 +27,13 @@ from ..cases import (
     read_cases,
 )
 from ..caution import CAUTION
-from ..device_classes import NewClass
-from ..evidence import PublishedPrior
+from ..device_classes import DeviceClasses, NewClass
 from ..plain import plain
 from ..prediction import FLAG_WORDS, PHASES, Prediction
 from ..reading import InvalidData, problem_frame
 from ._saying import CONFIDENT, LEVEL, first_shares, interval, percent, share_below, with_interval
 from .efficiency import class_efficiency
-from .words import Collection, DeviceClass, Option, all_of
+from .words import Collection, DeviceClass, Option, all_of, class_names, own_file
 
 if TYPE_CHECKING:
     from ..model import Source, TheatreTimeModel
@@ -68,6 +67,7 @@ def compare_devices(
     classes: Sequence[DeviceClass | NewClass | str] | None = None,
     collections: Sequence[Collection | str | float] | None = None,
     *,
+    device_classes: DeviceClasses | Source | None = None,
     reference: str | None = None,
     cases_per_year: float | None = None,
     draws: int = 4096,
@@ -86,11 +86,14 @@ def compare_devices(
         blade, suction, device and canister are replaced. Glands that look mistyped are left out, and that is said.
     classes : sequence of DeviceClass or str, optional
         ``"oscillating/vacuum"`` or, with a unit's own device code, ``"oscillating/vacuum:X1"``, or rows of
-        :func:`lobetime.read_device_classes`. By default the classes of the model's history, those that the evidence
-        module has rows for, and those of the file that the model's prior was given.
+        :func:`lobetime.read_device_classes`, or their names. By default the classes of the model's history, those that
+        the evidence module has rows for, and those of ``device_classes``.
     collections : sequence of Collection, str or float, optional
         mL of a canister, ``"3x2000"`` for a chain, ``"drain"``. By default those of at least 5 % of ``cases``; where
         none is recorded, a 2000 mL canister (common practice, no source) and a continuous drain.
+    device_classes : DeviceClasses, path or pandas.DataFrame, optional
+        Classes of the unit's own, see :func:`lobetime.read_device_classes`; by default those that the model's prior was
+        given (a model file does not hold them).
     reference : str, optional
         An option as the tables name it (``"oscillating/vacuum, 2000 mL"``), or a class: then with its collection that
         most cases had. By default the option that most cases had; where none had any, the first.
@@ -139,7 +142,8 @@ def compare_devices(
         With every problem. InvalidData of ``cases``.
     """
     fitted = model._fitted_or_prior()
-    mix = _read_mix(cases)
+    own = own_file(model, device_classes)
+    mix = _read_mix(cases, own)
     problems: list[str] = []
 
     def tried(call: Any) -> Any:
@@ -150,7 +154,11 @@ def compare_devices(
             return None
 
     wanted_classes = tried(
-        lambda: all_of(DeviceClass.of, _usual_classes(model, fitted) if classes is None else classes, "class")
+        lambda: all_of(
+            lambda one: DeviceClass.of(one, own or ()),
+            _usual_classes(fitted, own) if classes is None else classes,
+            "class",
+        )
     )
     wanted_collections = tried(
         lambda: all_of(Collection.of, mix.collections if collections is None else collections, "collection")
@@ -397,12 +405,13 @@ class _Mix:
     left_out: int
 
 
-def _read_mix(cases: Cases | Bookings | Source) -> _Mix:
+def _read_mix(cases: Cases | Bookings | Source, own: DeviceClasses | None) -> _Mix:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DataWarning)  # the unit's own reading told them
         if not isinstance(cases, (Cases, Bookings)):
-            is_history = check_file(cases).attrs["kind"] == "history"
-            cases = read_cases(cases) if is_history else read_bookings(cases)
+            is_history = check_file(cases, device_classes=own).attrs["kind"] == "history"
+            read = read_cases if is_history else read_bookings
+            cases = read(cases, device_classes=own)
         frame = cases.frame.reset_index(drop=True)
         kept = [name for name in KNOWN_AT_BOOKING if name in frame and name not in _REPLACED]
         found = read_bookings(frame[kept]).warnings
@@ -422,23 +431,14 @@ def _used(frame: pd.DataFrame) -> tuple[dict[tuple[str, float], int], list[Colle
     canister = frame["canister_ml"] if "canister_ml" in frame else pd.Series(np.nan, index=frame.index)
     used: dict[tuple[str, float], int] = {}
     if {"blade", "suction"} <= set(frame.columns):
-        known = frame["blade"].notna() & frame["suction"].notna() & canister.notna()
-        names = _class_names(frame)
+        names = class_names(frame)
+        known = names.ne("") & canister.notna()
         used = dict(Counter(zip(names[known], canister[known].astype(float), strict=True)))
     recorded = canister.dropna().to_numpy(float)
     usual = [float(ml) for ml in np.unique(recorded) if (recorded == ml).sum() >= _USUAL_SHARE * len(frame)]
     if not usual or usual == [math.inf]:
         return used, [Collection(2000.0), Collection(math.inf)], False
     return used, [Collection(ml) for ml in usual], True
-
-
-def _class_names(frame: pd.DataFrame) -> pd.Series[str]:
-    """The class of each case: blade and suction, or the unit's own name of one."""
-    names = frame["blade"].astype(str) + "/" + frame["suction"].astype(str)
-    if "device" not in frame:
-        return names
-    device = frame["device"].fillna("").astype(str)
-    return names.where(~device.str.contains("/"), device)
 
 
 def _counted_per_year(frame: pd.DataFrame) -> float:
@@ -472,10 +472,9 @@ def _setting_problems(
     return problems
 
 
-def _usual_classes(model: TheatreTimeModel, fitted: _core.FittedModel) -> list[NewClass | str]:
-    own = [name for name, _ in fitted.device_classes if "unknown" not in name]
-    of_its_file = model.prior.classes if isinstance(model.prior, PublishedPrior) else ()
-    return [*dict.fromkeys([*own, *_studied_classes()]), *of_its_file]
+def _usual_classes(fitted: _core.FittedModel, own: DeviceClasses | None) -> list[NewClass | str]:
+    had = [name for name, _ in fitted.device_classes if "unknown" not in name]
+    return [*dict.fromkeys([*had, *_studied_classes()]), *(own or ())]
 
 
 def _studied_classes() -> list[str]:

@@ -17,10 +17,11 @@ from .. import _core
 from ..calibration import looks_mistyped
 from ..cases import Cases, read_cases
 from ..caution import CAUTION
+from ..device_classes import NewClass
 from ..model import TheatreTimeModel
 from ..plain import plain
 from ..reading import Source
-from .words import DeviceClass
+from .words import DeviceClass, own_file
 
 Doubles = npt.NDArray[np.float64]
 Design = Literal["superiority", "noninferiority"]
@@ -258,7 +259,7 @@ def trial_size(
     design: Design = "superiority",
     margin_g_min: float | None = None,
     cases: Cases | Source | None = None,
-    device_class: str | None = None,
+    device_class: DeviceClass | NewClass | str | None = None,
     canister_ml: float = math.inf,
     analysis: Analysis = "two_sample",
     simulations: int = 4000,
@@ -281,7 +282,8 @@ def trial_size(
         The unit's case mix: glands with their surgeons and case numbers are drawn from it, with replacement. Rows that
         the data checks take something in for a slip of the pen are not drawn.
     device_class, canister_ml
-        Of arm A: "reciprocating/vacuum", or with a unit's own code "reciprocating/vacuum:X1"; and its collection in mL
+        Of arm A: "reciprocating/vacuum", with a unit's own code "reciprocating/vacuum:X1", or a class of the file that
+        the model's prior was given; and its collection in mL
         (infinite = continuous drain).
     analysis : {"two_sample", "gland_adjusted"}
         t test of the arms' log g/min, or of the arm's coefficient beside log gland.
@@ -339,7 +341,7 @@ def trial_size(
     if isinstance(model_or_spread, TheatreTimeModel):
         assert cases is not None and device_class is not None
         source = _ModelSource.of(model_or_spread, cases, device_class, canister_ml, seed)
-        settings |= {"device_class": device_class, "canister_ml": canister_ml}
+        settings |= {"device_class": str(device_class), "canister_ml": canister_ml}
     _check(difference_g_min, power, alpha, design, margin_g_min, source.efficiency_g_min)
 
     form: dict[str, Any] = {
@@ -483,10 +485,15 @@ class _ModelSource:
 
     @staticmethod
     def of(
-        model: TheatreTimeModel, cases: Cases | Source, device_class: str, canister_ml: float, seed: int
+        model: TheatreTimeModel,
+        cases: Cases | Source,
+        device_class: DeviceClass | NewClass | str,
+        canister_ml: float,
+        seed: int,
     ) -> _ModelSource:
-        cases = cases if isinstance(cases, Cases) else read_cases(cases)
-        one = DeviceClass.of(device_class)
+        classes = own_file(model, None)
+        cases = cases if isinstance(cases, Cases) else read_cases(cases, device_classes=classes)
+        one = DeviceClass.of(device_class, classes or ())
         fitted = model._fitted_or_prior()
         values = {row["name"]: float(row["estimate"]) for row in fitted.parameter_rows()}
         if one.device and f"device[{one.device}]" not in values:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import fields
 from typing import Any
 
 import pandas as pd
 
 from .. import _core
+from ..device_classes import NewClass
 from ..lists.headings import match_headings
 from ..reading import (
     Column,
@@ -42,7 +43,7 @@ _PRICES = {"class": Column("class", "text", _CLASS)} | {
 }
 
 
-def read_counts(source: Source) -> pd.DataFrame:
+def read_counts(source: Source, own: Iterable[NewClass] = ()) -> pd.DataFrame:
     """Read the unit's own counts of wall injuries and malfunctions, as :func:`device_safety` takes them in ``own``.
 
     Parameters
@@ -50,6 +51,8 @@ def read_counts(source: Source) -> pd.DataFrame:
     source : path or pandas.DataFrame
         CSV, Excel or Parquet; one row a class and event. ``class``; ``event``, wall_injury or malfunction; ``events``
         of ``cases``, both counts. Nothing may be blank, and a class and event stand once.
+    own : iterable of NewClass
+        Classes of the unit's own file, which go by their names.
 
     Raises
     ------
@@ -59,7 +62,7 @@ def read_counts(source: Source) -> pd.DataFrame:
     sheet, frame, problems = _opened(source, "count", _COUNTS)
     seen: set[tuple[str, str]] = set()
     for i, row in enumerate(frame.to_dict("records")):
-        name, told = _tried(_class_name, row["class"])
+        name, told = _tried(lambda text: _class_name(text, own), row["class"])
         if told:
             problems.append(_problem(sheet, i, "class", row["class"], told))
         if name and (name, row["event"]) in seen:
@@ -74,7 +77,7 @@ def read_counts(source: Source) -> pd.DataFrame:
     return frame
 
 
-def read_costs(source: Source) -> dict[str, CostInputs]:
+def read_costs(source: Source, own: Iterable[NewClass] = ()) -> dict[str, CostInputs]:
     """Read the unit's own prices, as :func:`device_cost` takes them.
 
     Parameters
@@ -83,6 +86,8 @@ def read_costs(source: Source) -> dict[str, CostInputs]:
         CSV, Excel or Parquet; one row a class, or one option ("oscillating/vacuum, 2000 mL"), in ``class``. All columns
         of :class:`CostInputs` must be there; each cell is a number or a range ("150 to 250": 90 % of a uniform one). No
         cell has a default: 0 is a price, and blank is refused. Money in one currency, times in years, uses in cases.
+    own : iterable of NewClass
+        Classes of the unit's own file, which go by their names.
 
     Raises
     ------
@@ -92,7 +97,7 @@ def read_costs(source: Source) -> dict[str, CostInputs]:
     sheet, frame, problems = _opened(source, "class", _PRICES)
     inputs: dict[str, CostInputs] = {}
     for i, row in enumerate(frame.to_dict("records")):
-        name, told = _tried(_option_name, row["class"])
+        name, told = _tried(lambda text: _option_name(text, own), row["class"])
         if told or (name and name in inputs):
             problems.append(_problem(sheet, i, "class", row["class"], told or "one row a class"))
         amounts: dict[str, Amount] = {}
@@ -167,14 +172,14 @@ def _tried(call: Callable[[str], str], text: Any) -> tuple[str, str]:
         return text, str(error)
 
 
-def _class_name(text: str) -> str:
+def _class_name(text: str, own: Iterable[NewClass]) -> str:
     """A class as every table names it; what follows a comma parts classes of the evidence ("..., newer")."""
     head, comma, rest = text.partition(",")
-    return str(DeviceClass.of(head)) + (f", {rest.strip()}" if comma else "")
+    return str(DeviceClass.of(head, own)) + (f", {rest.strip()}" if comma else "")
 
 
-def _option_name(text: str) -> str:
+def _option_name(text: str, own: Iterable[NewClass]) -> str:
     """A class, or a class with its collection, as every table names it."""
     head, comma, rest = text.partition(",")
-    one = DeviceClass.of(head)
+    one = DeviceClass.of(head, own)
     return str(Option(one, Collection.of(rest))) if comma else str(one)

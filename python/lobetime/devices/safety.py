@@ -24,6 +24,7 @@ from ..plain import plain
 from ..reading import Source
 from ..tables import as_pandas
 from ._saying import chance_words, spread_words
+from .words import class_names
 
 if TYPE_CHECKING:
     from ..tables import Table
@@ -359,14 +360,12 @@ def _faults_of(cases: Cases | Source | None) -> tuple[dict[tuple[str, str], tupl
         ]
     notes = []
     there = frame["device_fault"].notna()
-    blank = (
-        ~(frame["blade"].notna() & frame["suction"].notna()) if {"blade", "suction"} <= set(frame) else ~there | True
-    )
+    names = class_names(frame) if {"blade", "suction"} <= set(frame) else pd.Series("", index=frame.index)
+    blank = names == ""
     if (there & blank).any():
         notes.append(f"{int((there & blank).sum())} cases with device_fault but no blade or suction are not counted")
     found = frame[there & ~blank]
-    names = found["blade"].astype(str) + "/" + found["suction"].astype(str) if len(found) else pd.Series(dtype=str)
-    counted = found["device_fault"].astype(float).groupby(names).agg(["sum", "size"])
+    counted = found["device_fault"].astype(float).groupby(names[found.index]).agg(["sum", "size"])
     return {(str(name), "malfunction"): (float(e), float(n)) for name, (e, n) in counted.iterrows()}, notes
 
 

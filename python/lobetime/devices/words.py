@@ -6,10 +6,16 @@ import math
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from .. import _core
-from ..device_classes import NewClass
+from ..device_classes import DeviceClasses, NewClass, read_device_classes
+from ..evidence import PublishedPrior
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..model import Source, TheatreTimeModel
 
 _WORDS = {str(column["name"]): tuple(column["words"]) for column in _core.columns()}
 _LEAST_ML, _MOST_ML = 100.0, 100_000.0  # of a canister, or of a chain: what a case may record
@@ -40,16 +46,20 @@ class DeviceClass:
             raise _core.InvalidArgument("; ".join(problems))
 
     @classmethod
-    def of(cls, value: DeviceClass | NewClass | str) -> DeviceClass:
+    def of(cls, value: DeviceClass | NewClass | str, own: Iterable[NewClass] = ()) -> DeviceClass:
         """From ``"oscillating/vacuum"``, ``"oscillating/vacuum:X1"`` with a unit's own code, or a class of its file.
 
-        A class of :func:`lobetime.read_device_classes` is written ``"oscillating/vacuum:rotating/vacuum"``, too: the
-        class that it resembles, and its own name.
+        A class of :func:`lobetime.read_device_classes` goes by its own name (``"rotating/vacuum"``) where ``own`` holds
+        it. Anywhere it may be written ``"oscillating/vacuum:rotating/vacuum"``: the class that it resembles, and its
+        name.
         """
         if isinstance(value, DeviceClass):
             return value
         if isinstance(value, NewClass):
             return cls(value.like_blade, value.like_suction, value.code)
+        for one in own:
+            if isinstance(value, str) and _spelt(value) == one.code:
+                return cls.of(one)
         words, _, device = str(value).partition(":")
         parts = [part.strip().lower() for part in words.split("/")]
         if not isinstance(value, str) or len(parts) != 2:
@@ -136,6 +146,27 @@ class Option:
         return f"{self.device_class}, {self.collection}"
 
 
+def own_file(model: TheatreTimeModel, given: DeviceClasses | Source | None) -> DeviceClasses | None:
+    """The classes of the unit's own file: as given, or those that the model's prior was given."""
+    if given is not None:
+        return read_device_classes(given)
+    known = model.prior.classes if isinstance(model.prior, PublishedPrior) else ()
+    return DeviceClasses(tuple(known)) if known else None
+
+
+def class_names(frame: pd.DataFrame) -> pd.Series[str]:
+    """The class of each case: blade and suction, or the name of a class of the unit's own file; blank if not recorded.
+
+    A class of its own stands in its cases as the device code of the class that it resembles.
+    """
+    names = frame["blade"].astype(str) + "/" + frame["suction"].astype(str)
+    names = names.where(frame["blade"].notna() & frame["suction"].notna(), "")
+    if "device" not in frame:
+        return names
+    device = frame["device"].fillna("").astype(str)
+    return names.where(~device.str.contains("/"), device)
+
+
 def all_of(parse: Callable[[Any], _T], values: Iterable[Any], what: str) -> list[_T]:
     """Each value parsed, or one InvalidArgument with every problem; a repeated value is a problem."""
     parsed: list[_T] = []
@@ -154,6 +185,10 @@ def all_of(parse: Callable[[Any], _T], values: Iterable[Any], what: str) -> list
     if problems:
         raise _core.InvalidArgument("; ".join(problems))
     return parsed
+
+
+def _spelt(name: str) -> str:
+    return "/".join(part.strip().lower() for part in name.split("/"))
 
 
 def _either(words: tuple[str, ...]) -> str:
