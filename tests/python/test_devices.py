@@ -206,6 +206,9 @@ def test_the_interval_is_of_the_mean_and_not_of_so_few_cases(model: lt.TheatreTi
         # A width from 1,500 draws has a standard error of about 4 %.
         assert widths[0] == pytest.approx(widths[1], rel=0.15)
         assert one.options.loc[name, column] == pytest.approx(other.options.loc[name, column], rel=0.1, abs=0.3)
+    spread = [t.draws["swaps"][name].std() for t in (one, other) for name in t.options.index]
+    assert spread[:2] == pytest.approx(spread[2:], rel=0.2)
+    assert (one.draws["swaps"] >= 0).all().all()
 
 
 @pytest.mark.slow

@@ -117,8 +117,8 @@ def compare_devices(
     which does not belong there. It averages out (a gland band with fewer than 100 cases is predicted several times over
     for that), and what is left of its variance, the sum of w^2 times each case's own variance over draws, is taken off:
     draws are drawn together about their mean by the root of the share that remains (exact where both are normal). The
-    reference's minutes and every difference from them are treated so; ``options.noise_share`` says how much was taken
-    off the difference's variance. Intervals are 90 %.
+    reference's minutes, every difference from them and each option's swaps are treated so; ``options.noise_share`` says
+    how much was taken off the difference's variance. Intervals are 90 %.
 
     *Pairing.* Draws are named by case, so each case has one tissue, one surgeon and one scatter under every option. The
     correction of totals by held-out cases is off: it moves phases that a device does not touch.
@@ -215,9 +215,8 @@ class Comparison:
         Means over the case mix, each with ``_low`` and ``_high``: ``morcellation_min``, ``theatre_min``,
         ``difference_min`` (morcellation, less the reference's), ``theatre_difference_min``, ``morcellation_h_year``,
         ``theatre_h_year`` and ``difference_h_year`` (theatre) in hours a year, NaN where cases a year are not known,
-        ``g_min_mean_of_ratios``, ``g_min_ratio_of_means``, ``swaps`` (a case; the cases' own scatter is in its
-        interval, which is so much too wide). ``p_fastest`` (least morcellation minutes of all options),
-        ``p_fastest_theatre``, ``p_faster`` (morcellation, than the reference), ``first_with_confidence``
+        ``g_min_mean_of_ratios``, ``g_min_ratio_of_means``, ``swaps`` (a case). ``p_fastest`` (least morcellation
+        minutes of all options), ``p_fastest_theatre``, ``p_faster`` (than the reference), ``first_with_confidence``
         (``p_fastest`` of 0.9 or more, own cases or published evidence, and some case of the mix so collected),
         ``case_sd_min`` (scatter of one case's morcellation about its gland's mean), ``noise_share``, ``flags``.
     by_gland : pandas.DataFrame
@@ -594,6 +593,7 @@ class _Means:
     morcellation: _Sums
     theatre: _Sums
     swaps: list[Doubles]  # sums as above
+    swap_scatter: Doubles  # of each option's own sums, so that none of them is drawn below no swap at all
     case_variance: Doubles  # mean variance of one case's morcellation minutes
     totals: list[npt.NDArray[np.float32]]  # cases of the lists x draws
     names: list[str]
@@ -606,8 +606,12 @@ class _Means:
         return {
             "morcellation_min": self._frame([self.morcellation.settled(k, self.weight)[0] for k in whole]),
             "theatre_min": self._frame([self.theatre.settled(k, self.weight)[0] for k in whole]),
-            "swaps": self._frame([sums.sum(axis=1) / self.weight.sum() for sums in self.swaps]),
+            "swaps": self._frame([self._settled_swaps(k) for k in whole]),
         }
+
+    def _settled_swaps(self, k: int) -> Doubles:
+        n = self.weight.sum()
+        return _drawn_together(self.swaps[k].sum(axis=1) / n, float(self.swap_scatter[k]) / n**2)[0]
 
     def _frame(self, columns: list[Doubles]) -> pd.DataFrame:
         return pd.DataFrame(dict(zip(self.names, columns, strict=True)))
@@ -663,6 +667,7 @@ class _Run:
             morcellation=_Sums(empty(), np.zeros((n, bands)), self.reference),
             theatre=_Sums(empty(), np.zeros((n, bands)), self.reference),
             swaps=empty(),
+            swap_scatter=np.zeros(n),
             case_variance=np.zeros(n),
             totals=[np.empty((int(listed.sum()), min(self.draws, _LIST_DRAWS)), np.float32) for _ in range(n)],
             names=self.names,
@@ -685,6 +690,7 @@ class _Run:
                 means.morcellation.add(k, minutes, usual, into)
                 means.theatre.add(k, total, usual_total, into)
                 means.swaps[k] += pred.swaps.T @ into
+                means.swap_scatter[k] += float(pred.swaps.var(axis=1) @ weight[block] ** 2)
                 means.case_variance[k] += float(minutes.var(axis=1) @ weight[block]) / weight.sum()
                 means.totals[k][done : done + int(here.sum())] = total[here, : means.totals[k].shape[1]]
                 self._note_flags(pred, k, start, cases, means, flagged)
