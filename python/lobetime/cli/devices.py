@@ -380,14 +380,15 @@ def _print_devices(told: Comparison, name: str) -> None:
     console.print()
     for words in told.words():
         console.print(screen.printable(words))
-    a_year = math.isfinite(f["cases_per_year"])
-    console.print("\nGrams a minute" + (", and hours a year" if a_year else ""), style="bold")
+    console.print("\nGrams a minute", style="bold")
     console.print("all / all: all grams over all minutes; each: the mean of each case's own grams over its minutes.\n")
     figures = {"all / all": ("g_min_ratio_of_means", ".1f"), "each": ("g_min_mean_of_ratios", ".1f")}
-    if a_year:
-        figures |= {"morcellation h": ("morcellation_h_year", ".0f"), "theatre h": ("theatre_h_year", ".0f")}
-        figures |= {"theatre h less *": ("difference_h_year", "+.0f")}
     _print_rows((cells(row, **figures) for row in rows), "class and collection")
+    if math.isfinite(f["cases_per_year"]):
+        console.print(f"\nHours in a year of {f['cases_per_year']:g} cases", style="bold")
+        hours = {"morcellation": ("morcellation_h_year", ".0f"), "theatre": ("theatre_h_year", ".0f")}
+        hours |= {"theatre less_*": ("difference_h_year", "+.0f")}
+        _print_rows((cells(row, **hours) for row in rows), "class and collection")
 
 
 def _print_safety(safety: Safety) -> None:
