@@ -174,6 +174,10 @@ def test_it_is_compared_with_the_others_and_never_first_unseen() -> None:
     assert own["g_min_ratio_of_means"] == pytest.approx(like["g_min_ratio_of_means"], rel=0.02)  # its ratio is 1
     other = told.options.loc["oscillating/jet, 3000 mL"]
     assert other["g_min_ratio_of_means"] < told.options.loc["oscillating/peristaltic, 3000 mL"]["g_min_ratio_of_means"]
+    rows = lt.devices.forest_of_efficiencies(told).rows.set_index("group")
+    new, known = (rows.loc[f"{name}, 3000 mL"] for name in ("rotating/vacuum", "oscillating/peristaltic"))
+    assert new["kind"] == "assumed"  # one row: no case
+    assert new["upper"] / new["lower"] > (known["upper"] / known["lower"]).max()
     # By hand, and refused where the model does not know it.
     assert len(lt.compare_devices(model, cases, [*classes], [3000], draws=200).options) == 2
     with pytest.raises(lt.InvalidArgument, match="rotating/vacuum is not known to the model"):

@@ -25,6 +25,7 @@ from lobetime.devices import (
     compare_devices,
     difference_display,
     efficiency_display,
+    forest_of_efficiencies,
     swaps_display,
 )
 from lobetime.devices.compare import _cases_that_fit, _counted_per_year, _crossing, _drawn_together
@@ -469,6 +470,55 @@ def test_lines_of_a_picture_are_told_apart_without_colour(make: object, told: Co
     named = {text.get_text() for text in drawn.ax_.texts}
     assert {line.get_label() for line in lines} <= named
     assert lt.CAUTION.split(";")[0] in drawn.figure_._supxlabel.get_text()
+    pyplot.close(drawn.figure_)
+
+
+@pytest.mark.parametrize("source", ["told", "from_prior"])
+def test_forest_of_efficiencies_shows_series_evidence_and_own_cases(
+    source: str, request: pytest.FixtureRequest
+) -> None:
+    from matplotlib import pyplot
+
+    found: Comparison = request.getfixturevalue(source)
+    drawn = forest_of_efficiencies(found).plot()
+    rows = drawn.rows
+    printed = lt.evidence_table().set_index("id")
+    series = rows[rows["kind"].isin(["study", "published"])].copy()
+    series.index = pd.Index(series["label"].str.partition(":")[0])
+    assert series.loc["E01", "estimate"] == pytest.approx(40 / 17.3)
+    assert list(series.loc[["E42a", "E42b"], "estimate"]) == [3.95, 5.29]
+    assert (series["kind"] == "published").sum() == 3  # arms of one review
+    assert set(series.index) == set(
+        printed.index[printed[["morcellation_g_min", "morcellation_min"]].notna().any(axis=1)]
+    )
+    # 0.45 of a logarithm over the root of 330 cases, twice 1.96 of it.
+    width = np.log(series.loc["E01", "upper"] / series.loc["E01", "lower"])
+    assert width == pytest.approx(2 * 1.96 * 0.45 / math.sqrt(330))
+    assert series.loc[["E42a", "E42b"], ["lower", "upper"]].isna().all(axis=None)
+
+    fitted = rows[rows["kind"] == "fitted"].set_index("group")
+    assert [name.partition(",")[0] for name in fitted.index] == (STUDIED if source == "told" else [])
+    for name, row in fitted.iterrows():
+        expected = found.options.loc[name, [f"g_min_ratio_of_means{end}" for end in ("", "_low", "_high")]]
+        np.testing.assert_array_equal(row[["estimate", "lower", "upper"]].astype(float), expected.astype(float))
+
+    classes = rows[rows["kind"].isin(["evidence", "assumed"])].set_index("group")
+    kinds = {name.partition(",")[0]: kind for name, kind in classes["kind"].items()}
+    assert kinds == dict(zip(STUDIED, ["evidence", "evidence", "assumed"], strict=True)) | dict.fromkeys(
+        UNSTUDIED, "assumed"
+    )
+    log_width = np.log(classes["upper"] / classes["lower"])
+    none = classes["label"] == "no studies"
+    assert log_width[none].min() > log_width[~none].max()
+    if source == "from_prior":  # two ways to the same numbers
+        for name, row in classes.iterrows():
+            assert row["estimate"] == pytest.approx(found.options.loc[name, "g_min_ratio_of_means"])
+
+    looks = {bars.get_label(): (bars.lines[0].get_marker(), bars.lines[0].get_markerfacecolor() == "white")
+             for bars in drawn.ax_.containers if not bars.get_label().startswith("_")}  # fmt: skip
+    assert len(set(looks.values())) == len(looks) == rows["kind"].nunique()
+    assert drawn.caution == lt.CAUTION
+    assert lt.CAUTION[:30] in drawn.figure_._supxlabel.get_text()
     pyplot.close(drawn.figure_)
 
 

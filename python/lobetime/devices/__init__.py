@@ -3,15 +3,15 @@
 `compare_devices` predicts the same cases with every class and collection; `head_to_head` compares two devices in the
 unit's own cases, `trial_size` says how many a trial needs; `device_safety` pools injuries and malfunctions;
 `device_cost` and `decision_table` go on from there. Pictures: `efficiency_display`, `difference_display`,
-`swaps_display`, `rank_display`, `forest_of_rates`, `forest_of_differences`; `device_page` has
-the main ones.
+`swaps_display`, `rank_display`, `forest_of_rates`,
+`forest_of_efficiencies`, `forest_of_differences`; `device_page` has the main ones.
 """
 
 from .compare import Comparison, compare_devices
 from .cost import CostInputs, DeviceCost, device_cost
 from .decision import Criteria, Decision, decision_table
 from .displays import difference_display, efficiency_display, rank_display, swaps_display
-from .forest import ForestDisplay, forest_of_differences, forest_of_rates
+from .forest import ForestDisplay, forest_of_differences, forest_of_efficiencies, forest_of_rates
 from .head_to_head import HeadToHead, HeadToHeadWarning, head_to_head
 from .page import device_page
 from .power import EfficiencySpread, TrialSize, closed_form_power, closed_form_size, trial_size
@@ -44,6 +44,7 @@ __all__ = [
     "double_arcsine",
     "efficiency_display",
     "forest_of_differences",
+    "forest_of_efficiencies",
     "forest_of_rates",
     "head_to_head",
     "published_head_to_heads",

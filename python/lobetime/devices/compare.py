@@ -7,7 +7,7 @@ import math
 import warnings
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -545,6 +545,14 @@ class _Standing:
                 f"{one.name} is not known to the model: give its file to PublishedPrior(device_classes=...)"
             )
         return cls(own, "no studies", f"no case and no study: the range of its own file; {like}", one.device, prior)
+
+
+def standing_by_evidence(one: DeviceClass, prior: _core.FittedModel, mix: _Mix) -> _Standing | None:
+    """What a class rests on where the unit has no case of it; None for an own class that the prior does not know."""
+    if one.is_own and one.device not in prior.device_priors:
+        return None
+    without = replace(mix, used={})
+    return _Standing.of(one if one.is_own else DeviceClass(one.blade, one.suction), prior, without)
 
 
 # --- predictions -----------------------------------------------------------------------------------------------------

@@ -31,7 +31,7 @@ def efficiency_display(comparison: Comparison, options: Sequence[str] | None = N
 
     Cases of the unit's average surgeon past the learning curve, no nodule; all grams over all minutes.
     """
-    chosen = _chosen(comparison, options, _one_of_each_class(comparison))
+    chosen = chosen_options(comparison, options, one_of_each_class(comparison))
     run = comparison.run
     fitted = run.model._fitted_or_prior()
     theta = dict(zip(fitted.names, fitted.theta, strict=True))
@@ -50,7 +50,7 @@ def efficiency_display(comparison: Comparison, options: Sequence[str] | None = N
 
 def difference_display(comparison: Comparison, options: Sequence[str] | None = None) -> DifferenceDisplay:
     """Morcellation minutes less the reference's against gland volume, by default of each other class so collected."""
-    chosen = _chosen(comparison, options, _one_of_each_class(comparison)[1:])
+    chosen = chosen_options(comparison, options, one_of_each_class(comparison)[1:])
     rows = comparison.curves[comparison.curves["option"].isin(chosen)].reset_index(drop=True)
     crossings = comparison.crossings.reindex([name for name in chosen if name != comparison.reference])
     untried = _untried(comparison, chosen)
@@ -64,8 +64,8 @@ def swaps_display(comparison: Comparison, options: Sequence[str] | None = None) 
     """
     table = comparison.options
     same = table.index[table["device_class"] == table.loc[comparison.reference, "device_class"]]
-    usual = [str(name) for name in same] if len(same) > 1 else _one_of_each_class(comparison)
-    chosen = _chosen(comparison, options, usual)
+    usual = [str(name) for name in same] if len(same) > 1 else one_of_each_class(comparison)
+    chosen = chosen_options(comparison, options, usual)
     rows = comparison.curves.loc[comparison.curves["option"].isin(chosen), ["option", "gland_ml", "swaps"]]
     return SwapsDisplay(rows.reset_index(drop=True), None, _untried(comparison, chosen), caution=comparison.caution)
 
@@ -196,7 +196,7 @@ class RankDisplay(Display):
         return self.drawn(ax)
 
 
-def _one_of_each_class(comparison: Comparison) -> list[str]:
+def one_of_each_class(comparison: Comparison) -> list[str]:
     """The reference first, then every other class with the reference's collection; of one class alone, all options."""
     table = comparison.options
     alike = table.index[table["collection"] == table.loc[comparison.reference, "collection"]]
@@ -210,7 +210,7 @@ def _untried(comparison: Comparison, chosen: Sequence[str]) -> tuple[str, ...]:
     return tuple(name for name in chosen if not so_collected[name])
 
 
-def _chosen(comparison: Comparison, asked: Sequence[str] | None, usual: list[str]) -> list[str]:
+def chosen_options(comparison: Comparison, asked: Sequence[str] | None, usual: list[str]) -> list[str]:
     if asked is None:
         return usual
     known = list(map(str, comparison.options.index))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Self
 
@@ -11,8 +12,12 @@ import pandas as pd
 
 from .. import _core
 from ..caution import CAUTION
+from ..evidence import PublishedPrior, evidence_table
 from ..plots.style import BLACK, BLUE, GREEN, GREY, Display, draw_legend, own_axes
-from ._saying import chance_words, spread_words
+from ._saying import LEVEL, chance_words, spread_words
+from .compare import Comparison, standing_by_evidence
+from .displays import chosen_options, one_of_each_class
+from .efficiency import class_efficiency
 from .head_to_head import HeadToHead
 from .published import published_head_to_heads
 from .safety import COMMON_PRACTICE, EVENTS, Safety
@@ -20,15 +25,25 @@ from .safety import COMMON_PRACTICE, EVENTS, Safety
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-# Each kind has a marker of its own, so that none is told by its colour.
+# The kinds of one picture have markers of their own, so that none is told by its colour.
 _KINDS: Mapping[str, tuple[str, str, bool, str]] = {
     "study": ("s", BLUE, True, "study"),
     COMMON_PRACTICE: ("o", GREY, False, "common practice, no source"),
     "own cases": ("^", GREEN, True, "this unit's own cases"),
     "pooled": ("D", BLACK, True, "pooled, 90 % of units; with own cases: this unit"),
-    "published": ("s", BLUE, True, "published, itself pooled"),
+    "published": ("P", BLUE, True, "published, itself pooled"),
     "own": ("^", GREEN, True, "this unit, adjusted"),
     "both": ("D", BLACK, True, "both, one common effect"),
+    "evidence": ("D", BLACK, True, "published evidence, for this unit's glands"),
+    "assumed": ("D", GREY, False, "common practice or assumption, for this unit's glands"),
+    "fitted": ("^", GREEN, True, "this unit's own cases"),
+}
+_CASE_LOG_SD = 0.45
+"""One case's morcellation after volume and unit (derived: source of ``spread_morcellation`` in the published prior)."""
+_BLADES = {
+    "reciprocating": "Reciprocating blades, series as printed",
+    "oscillating": "Oscillating blades, series as printed",
+    "": "Series that do not name the blade",
 }
 _RATE_TICKS = (0.0, 0.001, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0)
 _LONGEST = 34
@@ -42,16 +57,20 @@ class ForestDisplay(Display):
     ----------
     rows : pandas.DataFrame
         In order from the top: group (heading), label, kind ("study", "common practice", "own cases", "pooled",
-        "published", "own", "both" or "unknown"), estimate, lower, upper, told (the words at the right).
+        "published", "own", "both", "evidence", "assumed", "fitted" or "unknown"), estimate, lower, upper (NaN: none is
+        printed), told (the words at the right).
     x_label, title : str
     rates : bool
-        The axis is of chances, on a square-root scale that holds zero; else of differences, with a line at none.
+        The axis is of chances, on a square-root scale that holds zero.
+    none : float or None
+        Where two devices are alike: a line there.
     """
 
     rows: pd.DataFrame
     x_label: str
     title: str
-    rates: bool
+    rates: bool = False
+    none: float | None = None
 
     def plot(self, ax: Axes | None = None, *, legend: bool = True) -> Self:
         own = ax is None
@@ -69,8 +88,8 @@ class ForestDisplay(Display):
         ax.set_ylim(max(place) + 0.8, -0.2)
         for y, told in zip(place, self.rows["told"], strict=True):
             ax.text(1.01, y, told, transform=ax.get_yaxis_transform(), va="center", fontsize=7.5, clip_on=False)
-        if not self.rates:
-            ax.axvline(0.0, color=BLACK, linewidth=0.8, linestyle=":", zorder=1)
+        if self.none is not None:
+            ax.axvline(self.none, color=BLACK, linewidth=0.8, linestyle=":", zorder=1)
         ax.grid(axis="x", color=GREY, alpha=0.25, linewidth=0.6)
         for side in ("left", "right", "top"):
             ax.spines[side].set_visible(False)
@@ -106,8 +125,9 @@ class ForestDisplay(Display):
             ax.set_xticks(ticks, [f"{100 * t:g} %" for t in ticks], fontsize=8)
             ax.minorticks_off()
         elif len(known):
-            low, high = min(known["lower"].min(), 0.0), max(known["upper"].max(), 0.0)
-            ax.set_xlim(low - 0.08 * (high - low), high + 0.08 * (high - low))
+            ends = known[["estimate", "lower", "upper"]].to_numpy(float)
+            low, high = min(float(np.nanmin(ends)), 0.0), max(float(np.nanmax(ends)), 0.0)
+            ax.set_xlim(low - 0.08 * (high - low) if low < 0 else 0.0, high + 0.08 * (high - low))
 
     def _row(self, ax: Axes, y: float, row: Any, named: set[str]) -> None:
         if row.kind == "unknown":
@@ -194,7 +214,7 @@ def forest_of_rates(safety: Safety, event: str) -> ForestDisplay:
         pd.DataFrame(rows),
         f"{words}, chance a case (square-root scale)",
         f"{words.capitalize()} by device class",
-        True,
+        rates=True,
         caution=safety.caution,
     )
 
@@ -231,9 +251,85 @@ def forest_of_differences(
         pd.DataFrame(rows),
         f"difference, {row['unit']} ({levels} intervals)",
         "Head-to-head comparisons",
-        False,
+        none=0.0,
         caution=CAUTION,
     )
+
+
+def forest_of_efficiencies(comparison: Comparison, options: Sequence[str] | None = None) -> ForestDisplay:
+    """g/min of published series by blade, and by class what evidence and the unit's own cases say, not drawn yet.
+
+    Series stand as they are printed: with their own glands, collections and surgeons, all grams over all minutes where
+    both are printed, else as printed. Their 95 % interval is that of so many cases whose logarithms have an SD of 0.45;
+    where the number of cases is not known there is none. A class, by default with the reference's collection, stands
+    for this unit's glands and its average surgeon past the learning curve, with 90 % intervals: by the published prior
+    as if the unit had no case (hollow where common practice or an assumption is in it), and as fitted.
+    """
+    rows = [row for blade, group in _BLADES.items() for row in _series(blade, group)]
+    run = comparison.run
+    fitted = run.model._fitted_or_prior()
+    prior = run.model.prior if isinstance(run.model.prior, PublishedPrior) else PublishedPrior()
+    before = type(run.model)(prior=prior)._fitted_or_prior()
+    glands = run.mix.frame["gland_ml"].to_numpy(float)
+    for name in chosen_options(comparison, options, one_of_each_class(comparison)):
+        option = run.options[run.names.index(name)]
+        standing = run.standings[option.device_class]
+        known = standing_by_evidence(option.device_class, before, run.mix)
+        if known is not None:
+            told = class_efficiency(before, glands, option, known.unseen, LEVEL)
+            kind = "evidence" if known.evidence == "published" else "assumed"
+            rows.append(_efficiency(kind, name, known.evidence, told))
+        if standing.evidence == "own cases":
+            told = class_efficiency(fitted, glands, option, standing.unseen, LEVEL)
+            rows.append(_efficiency("fitted", name, f"{standing.cases} own cases, fitted", told))
+    return ForestDisplay(
+        pd.DataFrame(rows),
+        "efficiency, g/min (all grams over all minutes; series 95 %, classes 90 % intervals)",
+        "Efficiency: published series, and each class for this unit's glands",
+        caution=comparison.caution,
+    )
+
+
+def _series(blade: str, group: str) -> list[dict[str, Any]]:
+    table = evidence_table()
+    rows = []
+    for one in table[table["blade"].fillna("") == blade].to_dict("records"):
+        printed = one["morcellation_g_min"]
+        rate = printed if math.isfinite(printed) else one["tissue_g"] / one["morcellation_min"]
+        if not math.isfinite(rate):
+            continue
+        citation = str(one["citation"])
+        itself_pooled = citation.startswith("systematic review")
+        short = citation.rpartition(", ")[2] if itself_pooled else citation.partition(", doi")[0]
+        half = math.nan if math.isnan(one["n"]) else 1.96 * _CASE_LOG_SD / math.sqrt(one["n"])
+        known = math.isfinite(half)
+        low, high = (rate * math.exp(sign * half) if known else math.nan for sign in (-1, 1))
+        words = f"{rate:.2f} ({low:.2f} to {high:.2f}), n = {one['n']:.0f}" if known else f"{rate:.2f} (n not known)"
+        rows.append(
+            {
+                "group": group,
+                "label": f"{one['id']}: {short}",
+                "kind": "published" if itself_pooled else "study",
+                "estimate": rate,
+                "lower": low,
+                "upper": high,
+                "told": words,
+            }
+        )
+    return rows
+
+
+def _efficiency(kind: str, group: str, label: str, told: Mapping[str, float]) -> dict[str, Any]:
+    middle, low, high = (told[f"g_min_ratio_of_means{end}"] for end in ("", "_low", "_high"))
+    return {
+        "group": group,
+        "label": label,
+        "kind": kind,
+        "estimate": middle,
+        "lower": low,
+        "upper": high,
+        "told": f"{middle:.1f} ({low:.1f} to {high:.1f})",
+    }
 
 
 def _difference(kind: str, group: str, label: str, row: Any) -> dict[str, Any]:
