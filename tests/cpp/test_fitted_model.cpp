@@ -2,6 +2,7 @@
 #include <lobetime/core/normal.hpp>
 #include <lobetime/evidence/published_prior.hpp>
 #include <lobetime/inference/fitted_model.hpp>
+#include <lobetime/predict/prediction.hpp>
 
 #include "eigen_matchers.hpp"
 #include "simulated_unit.hpp"
@@ -12,6 +13,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 namespace lobetime {
 namespace {
@@ -217,6 +219,55 @@ TEST(ModelFromFit, CountsFaultsOfAClassThatThePriorDoesNotList) {
             rate = one.mean();
     }
     EXPECT_GT(rate, 0.15);
+}
+
+TEST(ModelFromFit, FaultsOfADeviceWithAPriorOfItsOwnAreNotItsClasss) {
+    CaseTable cases(60);
+    for (std::size_t i = 0; i < 60; ++i) {
+        cases.gland_ml[i] = 50.0 + static_cast<double>(i);
+        cases.operative_min[i] =
+            (70.0 + static_cast<double>(i)) * (i % 2 == 0 ? 1.15 : 0.9) + static_cast<double>(i % 7);
+        cases.blade[i] = BladeMotion::oscillating;
+        cases.suction[i] = Suction::vacuum;
+        cases.device[i] = i < 30 ? "rotating/vacuum" : "";
+        cases.device_fault[i] = i < 30 && i % 3 == 0 ? 1.0 : 0.0;
+    }
+    PriorSet prior = kPrior;
+    prior.devices.push_back({"rotating/vacuum", 0.0, 0.4, NumberOrigin::assumption, "nobody has measured it"});
+    const TheatreTimeFit fit = fit_theatre_time(cases, prior, {});
+    const FittedModel model = model_from_fit(fit, cases, prior, {});
+    const auto before = std::find_if(kPrior.fault_rates.begin(), kPrior.fault_rates.end(),
+                                     [](const RatePrior& r) { return r.name == "oscillating/vacuum"; });
+    ASSERT_NE(before, kPrior.fault_rates.end());
+    for (const auto& [name, events] : {std::pair{"oscillating/vacuum", 0.0}, std::pair{"rotating/vacuum", 10.0}}) {
+        const auto rate = std::find_if(model.fault_rates.begin(), model.fault_rates.end(),
+                                       [&name = name](const auto& r) { return r.first == name; });
+        ASSERT_NE(rate, model.fault_rates.end()) << name;
+        EXPECT_DOUBLE_EQ(rate->second.events, before->events + events) << name;
+        EXPECT_DOUBLE_EQ(rate->second.cases, before->cases + 30.0) << name;
+    }
+    // What is booked with it fails as it did, what is booked with the class does not.
+    CaseTable booked(2);
+    for (std::size_t i = 0; i < 2; ++i) {
+        booked.case_id[i] = "the same draws";
+        booked.gland_ml[i] = 80.0;
+        booked.blade[i] = BladeMotion::oscillating;
+        booked.suction[i] = Suction::vacuum;
+        booked.device[i] = i == 0 ? "rotating/vacuum" : "";
+        booked.canister_ml[i] = std::numeric_limits<double>::infinity();
+    }
+    FittedModel sure = model;
+    sure.covariance.setZero();
+    sure.theta[sure.layout.device_index(0)] = 0.0;
+    const Prediction predicted = predict(sure, booked, {});
+    const auto mean = [&](std::size_t i) {
+        double sum = 0.0;
+        for (std::size_t d = 0; d < predicted.n_draws; ++d)
+            sum += predicted.minutes[(i * predicted.n_draws + d) * kPhases + 2];
+        return sum / static_cast<double>(predicted.n_draws);
+    };
+    const double delay = sure.theta[param::fault_min];
+    EXPECT_GT(mean(0) - mean(1), 0.5 * delay * (10.0 / 30.0) * 0.5);
 }
 
 TEST(ModelFromFit, AFewEntriesAreNotARecord) {

@@ -23,8 +23,9 @@ constexpr double kSharesEvery = 0.03, kSharesUntil = 1e-5;
 /// After a round that changed nothing by more than this (standard errors), one undamped step does.
 constexpr double kNear = 0.3;
 constexpr std::size_t kMemory = 5;
-constexpr double kFarthest = 20.0;  // of an extrapolation, in changes of the round
-constexpr int kPatience = 8;        // rounds without a smaller change, after which nothing is extrapolated any more
+constexpr double kFarthest = 200.0;  // of an extrapolation, in changes of the round
+constexpr int kPatience = 8;         // rounds without a smaller change, after which nothing is extrapolated
+constexpr int kRested = 16;          // until after so many
 
 /// Anderson's acceleration of x <- g(x) (J ACM 1965;12:547, doi 10.1145/321296.321305): the next point is where the
 /// last few residuals g(x) - x, taken as linear, would vanish.
@@ -200,8 +201,13 @@ int Alternation::settle(const Options& options) {
             objective_.set_spreads(theta, spread);
             return round;
         }
-        waited = change < 0.9 * least ? 0 : waited + 1;
-        least = std::min(least, change);
+        // Slow progress, in one round or in many, is when acceleration is needed most; it is tried again after a rest.
+        if (change < 0.9 * least || waited == kRested) {
+            waited = 0;
+            least = change;
+        } else {
+            ++waited;
+        }
         if (waited < kPatience) {
             const Eigen::VectorXd next = acceleration.next(point, image);
             if (next.allFinite() && (next - image).cwiseAbs().maxCoeff() < kFarthest * change)

@@ -204,7 +204,11 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     model.gland_median_ml = glands[glands.size() / 2];
 
     for (const std::string& code : fit.layout.surgeons()) model.surgeons.push_back({code, std::nan(""), 0});
-    std::map<std::string, Counts> faults;
+    struct Faults {
+        Counts own;
+        std::string like;  ///< of a device with a prior of its own: the class whose chance it starts from
+    };
+    std::map<std::string, Faults> faults;
     Counts all_faults, nodules;
     std::vector<double> nodule_glands;
     for (std::size_t i = 0; i < cases.size(); ++i) {
@@ -222,7 +226,14 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
             model.device_classes.push_back({cases.blade[i], cases.suction[i], 1});
         else
             ++known->cases;
-        count(cases.device_fault[i], faults[device_class_name(cases.blade[i], cases.suction[i])]);
+        const std::string named = device_class_name(cases.blade[i], cases.suction[i]);
+        if (prior.device(cases.device[i]) != nullptr) {
+            Faults& of_device = faults[cases.device[i]];
+            count(cases.device_fault[i], of_device.own);
+            of_device.like = named;
+        } else {
+            count(cases.device_fault[i], faults[named].own);
+        }
         count(cases.device_fault[i], all_faults);
         count(cases.hard_nodule[i], nodules);
         if (!std::isnan(cases.hard_nodule[i])) nodule_glands.push_back(cases.gland_ml[i]);
@@ -235,20 +246,22 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
                                             [](double number) { return std::isfinite(number); });
     model.faults_recorded = all_faults.recorded >= kKeptFrom;
     model.hard_nodules_recorded = nodules.recorded >= kKeptFrom;
-    for (const auto& [name, own] : faults) {
-        const auto named = [&](const std::string& wanted) {
-            return std::find_if(model.fault_rates.begin(), model.fault_rates.end(),
-                                [&](const auto& row) { return row.first == wanted; });
-        };
-        auto row = named(name);
-        if (row == model.fault_rates.end()) {  // a class without a prior of its own starts from "other"
-            row = named("other");
-            if (row == model.fault_rates.end()) continue;
-            model.fault_rates.emplace_back(name, row->second);
+    const std::vector<std::pair<std::string, Rate>> before = model.fault_rates;
+    const auto prior_rate = [&](const std::string& wanted) {
+        return std::find_if(before.begin(), before.end(), [&](const auto& row) { return row.first == wanted; });
+    };
+    for (const auto& [name, one] : faults) {
+        const auto named = [&name = name](const auto& row) { return row.first == name; };
+        auto row = std::find_if(model.fault_rates.begin(), model.fault_rates.end(), named);
+        if (row == model.fault_rates.end()) {  // what the prior does not list starts from what it is like, or "other"
+            auto start = prior_rate(one.like);
+            if (start == before.end()) start = prior_rate("other");
+            if (start == before.end()) continue;
+            model.fault_rates.emplace_back(name, start->second);
             row = model.fault_rates.end() - 1;
         }
-        row->second.events += own.events;
-        row->second.cases += own.recorded;
+        row->second.events += one.own.events;
+        row->second.cases += one.own.recorded;
     }
     model.hard_nodule_rate.events += nodules.events;
     model.hard_nodule_rate.cases += nodules.recorded;

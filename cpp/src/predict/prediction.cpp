@@ -143,14 +143,14 @@ void correct(const HeldOut& held_out, Prediction& out, int threads) {
     });
 }
 
-double fault_rate_of(const FittedModel& model, BladeMotion blade, Suction suction) {
-    const std::string name = device_class_name(blade, suction);
-    double rate = 0.0;
-    for (const auto& [known, one] : model.fault_rates) {
-        if (known == name) return one.mean();
-        if (known == "other") rate = one.mean();
+/// Of the device where it has counts of its own, else of its class, else of other classes.
+double fault_rate_of(const FittedModel& model, const std::string& device, BladeMotion blade, Suction suction) {
+    for (const std::string& name : {device, device_class_name(blade, suction), std::string("other")}) {
+        for (const auto& [known, one] : model.fault_rates) {
+            if (known == name) return one.mean();
+        }
     }
-    return rate;
+    return 0.0;
 }
 
 double median_theatre_min(const double* theta, const CaseFeatures& f, double enucleation_level, double blade_level,
@@ -294,7 +294,7 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
             one.experience_known = true;
         }
         one.fault_rate = model.faults_recorded || !model.has_history()
-                             ? fault_rate_of(model, bookings.blade[i], bookings.suction[i])
+                             ? fault_rate_of(model, one.device, bookings.blade[i], bookings.suction[i])
                              : 0.0;
         if (model.hard_nodules_recorded || !model.has_history())
             one.nodule_chance = model.hard_nodule_chance(bookings.gland_ml[i]);

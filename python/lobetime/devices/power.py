@@ -515,7 +515,7 @@ class _ModelSource:
             log_gland=log_gland,
             level=own + np.log1p(values["m_learn"] * left),
             nodule=np.array([fitted.hard_nodule_chance(float(v)) for v in frame["gland_ml"]]),
-            fault=float(faults.get(one.name, faults.get("other", 0.0))),
+            fault=float(next((faults[name] for name in (one.device, one.name, "other") if name in faults), 0.0)),
             rate_effect=rate_effect,
             flow_ml_min=values[f"flow_{one.suction}"],
             canister_ml=canister_ml,

@@ -115,7 +115,8 @@ def _tell_list(plan: Plan, at: int, ordered: Ordered) -> tuple[dict[str, Any], l
         blade, suction = _text(frame, "blade", k), _text(frame, "suction", k)
         canister = float(frame["canister_ml"].iloc[k]) if "canister_ml" in frame else math.inf
         canister = math.inf if math.isnan(canister) else canister
-        fault = rates.get(f"{blade}/{suction}", rates.get("other", math.nan))
+        names = (_text(frame, "device", k), f"{blade}/{suction}", "other")
+        fault = next((rates[name] for name in names if name in rates), math.nan)
         no_fault *= 1.0 - (0.0 if math.isnan(fault) else fault)
         swaps, litres = details.swaps[k], details.litres[k]
         containers = _containers(swaps, canister)

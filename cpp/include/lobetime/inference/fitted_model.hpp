@@ -66,7 +66,7 @@ struct FittedModel {
     std::vector<SurgeonRecord> surgeons;
     std::vector<DeviceClassRecord> device_classes;
     std::vector<DevicePrior> device_priors;  ///< of codes that have one; it holds for those without a case
-    std::vector<std::pair<std::string, Rate>> fault_rates;  ///< by device class name, and "other"
+    std::vector<std::pair<std::string, Rate>> fault_rates;  ///< by class, device with a prior of its own, "other"
     Rate hard_nodule_rate;                                  ///< of the unit's glands on average
     double hard_nodule_odds_80 = 0.0;                       ///< at 80 mL; they grow with the gland to hard_nodule_power
     double hard_nodule_power = 0.0;
