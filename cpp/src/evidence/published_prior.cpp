@@ -75,7 +75,7 @@ const PriorSet& assumed_prior() {
         {"flow_wall", 250.0, 100.0, 600.0, kAssumption, "weaker suction takes less"},
         {"fluid_log_sd", 0.35, 0.20, 0.60, kAssumption, "spread of fluid between like cases"},
         {"m_trainee", 0.07, -0.07, 0.21, kAssumption,
-         "no published figure; half of that of enucleation, since experience, which shortens enucleation, left "
+         "no published figure; an assumption: half of that of enucleation, as experience, which shortens that, left "
          "morcellation as it was (J Urol 2017, PMID 28456634)"},
         {"m_hard_nodule", 0.4054651081081644, 0.0384, 0.7725, kAssumption,
          "blade time 1.5 times (1.04 to 2.2) with hard nodules"},
