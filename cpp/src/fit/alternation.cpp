@@ -23,9 +23,10 @@ constexpr double kSharesEvery = 0.03, kSharesUntil = 1e-5;
 /// After a round that changed nothing by more than this (standard errors), one undamped step does.
 constexpr double kNear = 0.3;
 constexpr std::size_t kMemory = 5;
-constexpr double kFarthest = 200.0;  // of an extrapolation, in changes of the round
-constexpr int kPatience = 8;         // rounds without a smaller change, after which nothing is extrapolated
-constexpr int kRested = 16;          // until after so many
+constexpr double kFarthest = 200.0;              // of an extrapolation, in changes of the round
+constexpr double kJump = 0.1, kClosedIn = 1e-3;  // standard errors
+constexpr double kTurned = 0.05;  // share of its step that is left to what has turned back again and again
+constexpr int kPatience = 8;      // rounds without a smaller change, after which nothing is extrapolated
 
 /// Anderson's acceleration of x <- g(x) (J ACM 1965;12:547, doi 10.1145/321296.321305): the next point is where the
 /// last few residuals g(x) - x, taken as linear, would vanish.
@@ -177,11 +178,21 @@ void Alternation::unpack(const Eigen::VectorXd& all) {
     for (int c = 0; c < kChannels; ++c) spread[static_cast<std::size_t>(c)] = std::exp(all[p + c]);
 }
 
+/// A row's spread may jump where its parameters pass a point, and rounds go to and fro about that for ever. It is found
+/// once the steps that the turning parameters are left with are short, and no side leads away by more than a little.
+static bool closed_in_on_a_jump(const Eigen::VectorXd& step, const Eigen::ArrayXd& share) {
+    const Eigen::ArrayXd far = step.array().abs();
+    if (!(far.maxCoeff() > kClosedIn && far.maxCoeff() < kJump)) return false;
+    return (far > kClosedIn).select(share, 0.0).maxCoeff() < kTurned && (share * far).maxCoeff() < kClosedIn;
+}
+
 int Alternation::settle(const Options& options) {
     Acceleration acceleration;
     Eigen::VectorXd last_step = Eigen::VectorXd::Zero(theta.size() + kChannels);
     double change = kUnknown, least = kUnknown, shares_found_at = kUnknown;
-    int waited = 0;
+    Eigen::ArrayXd share =
+        Eigen::ArrayXd::Ones(last_step.size());  // of its step that each goes where none is extrapolated
+    int waited = 0, patience = kPatience;
     for (int round = 1; round <= options.max_rounds; ++round) {
         // The shares move far less than the spreads do: they are found anew now and then, the last time near the end.
         if (options.update_shares && (round == 1 || (shares_found_at > kSharesUntil &&
@@ -201,22 +212,30 @@ int Alternation::settle(const Options& options) {
             objective_.set_spreads(theta, spread);
             return round;
         }
-        // Slow progress, in one round or in many, is when acceleration is needed most; it is tried again after a rest.
-        if (change < 0.9 * least || waited == kRested) {
+        if (closed_in_on_a_jump(step, share)) {
+            objective_.set_spreads(theta, spread);
+            return round;
+        }
+        if (change < 0.9 * least) {  // in one round or in many
+            if (waited >= patience) acceleration.forget();
             waited = 0;
             least = change;
-        } else {
-            ++waited;
+        } else if (++waited == patience) {
+            patience = std::max(patience / 2, 1);
+            waited = patience;
         }
-        if (waited < kPatience) {
+        if (waited < patience) {
             const Eigen::VectorXd next = acceleration.next(point, image);
             if (next.allFinite() && (next - image).cwiseAbs().maxCoeff() < kFarthest * change)
                 unpack(next);
             else
                 acceleration.forget();
         } else {
-            // Parameters and a spread may answer each other in turn for ever; half-way (in logs) they meet.
-            unpack((last_step.array() * step.array() < 0.0).select(point + 0.5 * step, image));
+            // Parameters and a spread may answer each other in turn for ever: what turns back goes half as far, what
+            // does not recovers (Riedmiller and Braun, IEEE Int Conf Neural Networks 1993:586, doi
+            // 10.1109/ICNN.1993.298623).
+            share = (last_step.array() * step.array() < 0.0).select(0.5 * share, (1.2 * share).min(1.0));
+            unpack(point + (share * step.array()).matrix());
         }
         last_step = step;
         objective_.set_spreads(theta, spread);
