@@ -424,3 +424,21 @@ def test_a_history_that_names_nobody_is_predicted_as_it_was(kept):
     # Cases that were fitted: no promise, but far from the 2 % that twice unknown experience gave.
     assert 0.1 < overran < 0.27
     assert not any("experience_unknown" in names or "surgeon_unseen" in names for names in pred.flags)
+
+
+@pytest.mark.filterwarnings("ignore::lobetime.DataWarning")
+def test_rounds_that_go_to_and_fro_about_a_jump_end():
+    """In these units no round leaves everything where it was; one settles slowly, one closes in on a jump."""
+    from lobetime.validation.units import Unit, draw_cases, write_down
+
+    unit = Unit.draw(57)
+    slow = write_down(unit, draw_cases(unit, 40, 570_040), 570_040)
+    jumps = lt.datasets.simulate_unit(1_000, seed=176, truth=lt.datasets.draw_truth(176))
+    for history in (slow, jumps):
+        changes = []
+        model = lt.TheatreTimeModel(threads=1).fit(
+            history, progress=lambda _, change, told=changes: told.append(change)
+        )
+        assert len(changes) < 200
+        assert changes[-1] < 0.1  # standard errors: neither side of a jump leads further away
+        assert np.isfinite(model.conf_int()[["lower", "upper"]].to_numpy()).any()
