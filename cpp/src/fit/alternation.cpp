@@ -208,11 +208,7 @@ int Alternation::settle(const Options& options) {
         const Eigen::VectorXd image = packed(), step = image - point;
         change = step.cwiseAbs().maxCoeff();
         if (options.progress) options.progress(round, change);
-        if (change <= options.tolerance) {
-            objective_.set_spreads(theta, spread);
-            return round;
-        }
-        if (closed_in_on_a_jump(step, share)) {
+        if (change <= options.tolerance || closed_in_on_a_jump(step, share)) {
             objective_.set_spreads(theta, spread);
             return round;
         }

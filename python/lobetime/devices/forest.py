@@ -321,20 +321,15 @@ def _series(blade: str, group: str) -> list[dict[str, Any]]:
 
 def _efficiency(kind: str, group: str, label: str, told: Mapping[str, float]) -> dict[str, Any]:
     middle, low, high = (told[f"g_min_ratio_of_means{end}"] for end in ("", "_low", "_high"))
-    return {
-        "group": group,
-        "label": label,
-        "kind": kind,
-        "estimate": middle,
-        "lower": low,
-        "upper": high,
-        "told": f"{middle:.1f} ({low:.1f} to {high:.1f})",
-    }
+    return _row(kind, group, label, middle, low, high, digits=1)
 
 
 def _difference(kind: str, group: str, label: str, row: Any) -> dict[str, Any]:
     middle = float(row["difference"] if "difference" in row else row["estimate"])
-    low, high = float(row["lower"]), float(row["upper"])
+    return _row(kind, group, label, middle, float(row["lower"]), float(row["upper"]), digits=2)
+
+
+def _row(kind: str, group: str, label: str, middle: float, low: float, high: float, *, digits: int) -> dict[str, Any]:
     return {
         "group": group,
         "label": label,
@@ -342,5 +337,5 @@ def _difference(kind: str, group: str, label: str, row: Any) -> dict[str, Any]:
         "estimate": middle,
         "lower": low,
         "upper": high,
-        "told": f"{middle:.2f} ({low:.2f} to {high:.2f})",
+        "told": f"{middle:.{digits}f} ({low:.{digits}f} to {high:.{digits}f})",
     }
