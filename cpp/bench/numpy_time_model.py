@@ -73,6 +73,8 @@ class NumpyObjective:
         surgeons = table.surgeon
         self.u = np.array([self.at[f"surgeon_enucleation[{code}]"] for code in surgeons])
         self.v = np.array([self.at[f"surgeon_morcellation[{code}]"] for code in surgeons])
+        learning = np.array([self.at.get(f"surgeon_learning[{code}]", -1) for code in surgeons])
+        self.learner, self.w = (learning >= 0).astype(float), np.maximum(learning, 0)  # without one: slope 0
 
     def resampled(self, counts: np.ndarray) -> NumpyObjective:
         """The same objective with each case counted so often; cases that count 0 are left out."""
@@ -99,7 +101,9 @@ class NumpyObjective:
         base = t[a["e_fixed"]] + grown
         half = np.exp(t[a["e_half"]])
         left = 1 / (1 + self.done / half)
-        learning = 1 + t[a["e_learn"]] * left
+        gain = np.exp(self.learner * t[self.w])
+        learn = t[a["e_learn"]] * gain
+        learning = 1 + learn * left
         enucleation = np.log(base * learning) + t[self.u] + t[a["e_trainee"]] * self.trainee
         out = {
             "enucleation": (
@@ -108,10 +112,11 @@ class NumpyObjective:
                     a["e_fixed"]: 1 / base,
                     a["e_80"]: grown / base,
                     a["e_exponent"]: grown * self.v80 / base,
-                    a["e_learn"]: left / learning,
-                    a["e_half"]: t[a["e_learn"]] * left * (1 - left) / learning,
+                    a["e_learn"]: gain * left / learning,
+                    a["e_half"]: learn * left * (1 - left) / learning,
                     a["e_trainee"]: self.trainee,
                     "level": (self.u, 1.0),
+                    "learning": (self.w, self.learner * learn * left / learning),
                 },
             ),
             "haemostasis": (
@@ -227,9 +232,9 @@ class NumpyObjective:
     def matrix(self, slopes: dict, case: np.ndarray, pull: np.ndarray) -> np.ndarray:
         out = np.zeros((case.size, self.p))
         for column, slope in slopes.items():
-            if column == "level":
+            if isinstance(slope, tuple):
                 index, value = slope
-                out[np.arange(case.size), index[case]] = pull * (value if np.isscalar(value) else value[case])
+                out[np.arange(case.size), index[case]] += pull * (value if np.isscalar(value) else value[case])
             else:
                 out[:, column] = pull * (slope if np.isscalar(slope) else slope[case])
         return out

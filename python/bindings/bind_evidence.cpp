@@ -267,6 +267,7 @@ void bind_evidence(py::module_& m) {
         .def_readonly("hard_nodule_rate", &PriorSet::hard_nodule_rate)
         .def_readonly("surgeon_enucleation_log_sd", &PriorSet::surgeon_enucleation_log_sd)
         .def_readonly("surgeon_morcellation_log_sd", &PriorSet::surgeon_morcellation_log_sd)
+        .def_readonly("surgeon_learning_log_sd", &PriorSet::surgeon_learning_log_sd)
         .def_readonly("device_log_sd", &PriorSet::device_log_sd)
         .def(
             "with_device",

@@ -186,7 +186,7 @@ void bind_fit(py::module_& m) {
         [](const CaseTable& cases, const PriorSet& prior, const std::string& loss, double tuning,
            const std::string& scale_method, bool use_prior, int threads,
            const std::function<void(int, double)>& progress, const py::object& held_spreads,
-           const std::optional<std::array<double, 3>>& held_groups, const std::map<std::string, double>& fixed,
+           const std::optional<std::array<double, 4>>& held_groups, const std::map<std::string, double>& fixed,
            const std::optional<std::string>& estimator, int starts, std::uint64_t seed) {
             FitOptions options;
             options.fixed = fixed;

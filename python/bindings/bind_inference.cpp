@@ -227,7 +227,8 @@ void bind_inference(py::module_& m) {
                 py::list rows;
                 for (const auto& [name, group] :
                      {std::pair{"surgeon_enucleation", model.surgeon_enucleation},
-                      std::pair{"surgeon_morcellation", model.surgeon_morcellation}, std::pair{"device", model.device}})
+                      std::pair{"surgeon_morcellation", model.surgeon_morcellation},
+                      std::pair{"surgeon_learning", model.surgeon_learning}, std::pair{"device", model.device}})
                     rows.append(py::dict(py::arg("name") = name, py::arg("log_sd") = group.log_sd,
                                          py::arg("log_se") = group.log_se, py::arg("members") = group.members));
                 return rows;

@@ -244,6 +244,7 @@ def _prior_table(prior: _core.PriorSet) -> pd.DataFrame:
     for name, log_sd in (
         ("surgeon_enucleation", prior.surgeon_enucleation_log_sd),
         ("surgeon_morcellation", prior.surgeon_morcellation_log_sd),
+        ("surgeon_learning", prior.surgeon_learning_log_sd),
         ("device", prior.device_log_sd),
     ):
         rows.append(

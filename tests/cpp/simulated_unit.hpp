@@ -101,8 +101,10 @@ inline SimulatedUnit simulate_unit(const UnitOptions& options = {}) {
         }
         const bool outlier = u[1] < options.share_outliers;
         cases.tissue_g[i] = u[0] < options.share_blank_tissue ? std::nan("") : std::exp(tissue);
+        const int learning = unit.layout.surgeon_learning_index(f.surgeon);
         cases.enucleation_min[i] =
-            formulas::enucleation_min(theta, f, theta[unit.layout.surgeon_enucleation_index(f.surgeon)]) *
+            formulas::enucleation_min(theta, f, theta[unit.layout.surgeon_enucleation_index(f.surgeon)],
+                                      learning >= 0 ? theta[learning] : 0.0) *
             std::exp(kTrueSpreads[1] * z[2]) * (outlier ? 8.0 : 1.0);
         cases.morcellation_min[i] = formulas::morcellation_min(theta, f, blade, swaps) *
                                     std::exp(kTrueSpreads[3] * (0.2 * z[2] + std::sqrt(1.0 - 0.04) * z[3])) *

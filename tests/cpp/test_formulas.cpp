@@ -36,12 +36,12 @@ TEST_F(Formulas, TissueIsAPowerOfVolume) {
 }
 
 TEST_F(Formulas, EnucleationByHand) {
-    // (14 + 42 * 1.5^1.05) * (1 + 0.9 / (1 + 6 / 12)) * exp(0.1 + 0.2), with case number 7.
+    // (14 + 42 * 1.5^1.05) * (1 + 0.9 * 1.4 / (1 + 6 / 12)) * exp(0.1 + 0.2), with case number 7.
     f.log_v80 = std::log(1.5);
     f.cases_done = 6.0;
     f.trainee = 1.0;
-    const double expected = (14.0 + 42.0 * std::pow(1.5, 1.05)) * (1.0 + 0.9 / 1.5) * std::exp(0.3);
-    EXPECT_NEAR(formulas::enucleation_min(theta.data(), f, 0.1), expected, 1e-11);
+    const double expected = (14.0 + 42.0 * std::pow(1.5, 1.05)) * (1.0 + 0.9 * 1.4 / 1.5) * std::exp(0.3);
+    EXPECT_NEAR(formulas::enucleation_min(theta.data(), f, 0.1, std::log(1.4)), expected, 1e-11);
 }
 
 TEST_F(Formulas, LearningHalvesAndEnds) {

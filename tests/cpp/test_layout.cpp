@@ -1,3 +1,4 @@
+#include <lobetime/core/errors.hpp>
 #include <lobetime/model/features.hpp>
 #include <lobetime/model/layout.hpp>
 
@@ -26,6 +27,25 @@ TEST(ModelLayout, NamesFollowTheIndices) {
     EXPECT_EQ(layout.surgeon_morcellation_index(1), layout.size() - 1);
     EXPECT_EQ(std::set<std::string>(layout.names().begin(), layout.names().end()).size(),
               static_cast<std::size_t>(layout.size()));
+}
+
+TEST(ModelLayout, LevelsOfLearningAreThoseOfTheLearners) {
+    const ModelLayout layout({"B", "A", "C"}, {"X1"}, {"B", "C"});
+    EXPECT_EQ(layout.size(), param::Count + 1 + 6 + 2);
+    EXPECT_EQ(layout.first_learning_index(), layout.size() - 2);
+    EXPECT_EQ(layout.surgeon_learning_index(0), layout.size() - 2);
+    EXPECT_EQ(layout.surgeon_learning_index(1), -1);
+    EXPECT_EQ(layout.names()[static_cast<std::size_t>(layout.surgeon_learning_index(2))], "surgeon_learning[C]");
+    EXPECT_EQ(layout.meaning(layout.surgeon_learning_index(2)),
+              "extra enucleation time while learning, of this surgeon");
+    EXPECT_THROW(ModelLayout({"A"}, {}, {"B"}), InvalidArgument);
+}
+
+TEST(ModelLayout, WhoIsSeenBeforeThePlateauIsALearner) {
+    CaseTable cases(6);
+    cases.surgeon = {"late", "early", "late", "blank", "", "early"};
+    cases.surgeon_case_no = {61.0, 200.0, 62.0, std::nan(""), 3.0, 60.0};
+    EXPECT_THAT(ModelLayout::from_cases(cases).learners(), ElementsAre("early"));
 }
 
 TEST(ModelLayout, PositionsAreMinusOneForBlankOrUnknown) {

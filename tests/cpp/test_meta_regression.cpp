@@ -54,7 +54,7 @@ std::vector<Series> simulated(int units, const std::array<double, 3>& levels, co
         const auto reported = [](double median) { return Reported{mean_of(median, 0.3), sd_of(median, 0.3)}; };
         row.gland = reported(80.0 * std::exp(one.log_v80));
         row.tissue = reported(std::exp(log_tissue));
-        row.enucleation = reported(formulas::enucleation_min(t, one, 0.0));
+        row.enucleation = reported(formulas::enucleation_min(t, one, 0.0, 0.0));
         row.morcellation = reported(formulas::morcellation_min(t, one, blade, swaps));
         out.push_back(row);
     }

@@ -64,8 +64,8 @@ void expect_equal(const FittedModel& a, const FittedModel& b) {
         EXPECT_EQ(a.channels[c].law.at_knot, b.channels[c].law.at_knot);
     }
     EXPECT_EQ(a.phase_correlation, b.phase_correlation);
-    for (const auto group :
-         {&FittedModel::surgeon_enucleation, &FittedModel::surgeon_morcellation, &FittedModel::device}) {
+    for (const auto group : {&FittedModel::surgeon_enucleation, &FittedModel::surgeon_morcellation,
+                             &FittedModel::surgeon_learning, &FittedModel::device}) {
         EXPECT_EQ((a.*group).log_sd, (b.*group).log_sd);
         EXPECT_EQ((a.*group).log_se, (b.*group).log_se);
         EXPECT_EQ((a.*group).members, (b.*group).members);

@@ -94,8 +94,10 @@ TEST(FittedObservation, FittedIsTheMedianThatTheResidualRefersTo) {
         } else if (one.observation.channel == Channel::tissue) {
             EXPECT_NEAR(std::log(one.fitted), formulas::log_tissue(fit.theta.data(), f), 1e-12);
         } else if (one.observation.channel == Channel::enucleation) {
-            const double level = f.surgeon >= 0 ? fit.theta[fit.layout.surgeon_enucleation_index(f.surgeon)] : 0.0;
-            EXPECT_NEAR(one.fitted / formulas::enucleation_min(fit.theta.data(), f, level), 1.0, 1e-12);
+            const auto at = [&](int index) { return index >= 0 ? fit.theta[index] : 0.0; };
+            const double level = at(f.surgeon >= 0 ? fit.layout.surgeon_enucleation_index(f.surgeon) : -1);
+            const double learning = at(f.surgeon >= 0 ? fit.layout.surgeon_learning_index(f.surgeon) : -1);
+            EXPECT_NEAR(one.fitted / formulas::enucleation_min(fit.theta.data(), f, level, learning), 1.0, 1e-12);
             ++alone;
         } else if (std::isfinite(f.log_tissue) && one.observation.recorded - one.observation.offset_min > one.fitted) {
             // Away from the tangent that replaces the logarithm near 0, sums included.
@@ -112,7 +114,8 @@ TEST(FitOptions, HeldSpreadsAreHeld) {
     FitOptions options;
     options.held_spreads.emplace();
     for (std::size_t c = 0; c < free.channels.size(); ++c) (*options.held_spreads)[c] = free.channels[c].spread;
-    options.held_groups = {free.surgeon_enucleation.log_sd, free.surgeon_morcellation.log_sd, free.device.log_sd};
+    options.held_groups = {free.surgeon_enucleation.log_sd, free.surgeon_morcellation.log_sd,
+                           free.surgeon_learning.log_sd, free.device.log_sd};
     const TheatreTimeFit same = fit_theatre_time(cases, kPrior, options);
     const Eigen::VectorXd se = free.curvature.inverse().diagonal().cwiseSqrt();
     // The fit's own tolerance is 1e-9 standard errors between rounds.

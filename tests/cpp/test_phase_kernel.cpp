@@ -17,8 +17,8 @@
 namespace lobetime {
 namespace {
 
-const ModelLayout kLayout({"A", "B", "C"}, {"D1", "D2"});
-constexpr int kSize = param::Count + 2 + 2 * 3;
+const ModelLayout kLayout({"A", "B", "C"}, {"D1", "D2"}, {"A", "C"});
+constexpr int kSize = param::Count + 2 + 2 * 3 + 2;
 using Jet = ceres::Jet<double, kSize>;
 
 /// Every kind of case: blanks, swaps recorded or not, drains, first and plateau case numbers, tiny and huge glands.
@@ -114,12 +114,34 @@ protected:
 TEST_P(PhaseKernelTest, EnucleationMatchesAutomaticDerivatives) {
     const PhaseKernel kernel(theta(), kLayout);
     const auto jets = seeded(theta());
-    compare<PhaseTile<phase_parameters::enucleation.size()>>(
+    compare<EnucleationTile>(
         phase_parameters::enucleation, [&](auto f, auto cases, auto& tile) { kernel.enucleation(f, cases, tile); },
         [&](const Jet* t, const CaseFeatures& f) {
             return formulas::enucleation_min<Jet>(
-                t, f, level(jets, f.surgeon >= 0 ? kLayout.surgeon_enucleation_index(f.surgeon) : -1));
+                t, f, level(jets, f.surgeon >= 0 ? kLayout.surgeon_enucleation_index(f.surgeon) : -1),
+                level(jets, f.surgeon >= 0 ? kLayout.surgeon_learning_index(f.surgeon) : -1));
         });
+}
+
+TEST_P(PhaseKernelTest, LearningSlopeIsThatOfTheSurgeonsOwnLearning) {
+    const Eigen::VectorXd at = theta();
+    const PhaseKernel kernel(at, kLayout);
+    using One = ceres::Jet<double, 1>;
+    std::vector<One> constants;
+    for (int i = 0; i < kSize; ++i) constants.emplace_back(at[i]);
+    EnucleationTile tile;
+    kernel.enucleation(features, all_of(kTile), tile);
+    int learners = 0;
+    for (std::size_t i = 0; i < kTile; ++i) {
+        const CaseFeatures& f = features[i];
+        const int learning = f.surgeon >= 0 ? kLayout.surgeon_learning_index(f.surgeon) : -1;
+        learners += learning >= 0 && f.cases_done < 100.0 ? 1 : 0;
+        const One u(f.surgeon >= 0 ? at[kLayout.surgeon_enucleation_index(f.surgeon)] : 0.0);
+        const One w(learning >= 0 ? at[learning] : 0.0, 0);
+        const One minutes = formulas::enucleation_min<One>(constants.data(), f, u, w);
+        expect_same(tile.learning_slope[i], minutes.v[0] / minutes.a, "case " + std::to_string(i));
+    }
+    EXPECT_GT(learners, 10);
 }
 
 TEST_P(PhaseKernelTest, HaemostasisMatchesAutomaticDerivatives) {

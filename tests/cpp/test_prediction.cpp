@@ -261,8 +261,10 @@ TEST(Predict, MediansAreThoseOfTheFormulas) {
         const double blade = formulas::blade_min(theta, f, formulas::log_tissue(theta, f),
                                                  theta[model.layout.surgeon_morcellation_index(f.surgeon)],
                                                  theta[model.layout.device_index(f.device)]);
+        const int learning = model.layout.surgeon_learning_index(f.surgeon);
         const double expected[] = {
-            formulas::enucleation_min(theta, f, theta[model.layout.surgeon_enucleation_index(f.surgeon)]),
+            formulas::enucleation_min(theta, f, theta[model.layout.surgeon_enucleation_index(f.surgeon)],
+                                      learning >= 0 ? theta[learning] : 0.0),
             formulas::haemostasis_min(theta, f), formulas::morcellation_min(theta, f, blade, 0.0),
             formulas::room_min(theta, f)};
         for (std::size_t k = 0; k < kPhases; ++k) {

@@ -46,7 +46,8 @@ std::array<double, 2> curves(const Eigen::VectorXd& theta, double gland_ml) {
     cases.suction = {Suction::vacuum};
     const CaseFeatures f = case_features(cases, ModelLayout({}, {}))[0];
     const double tissue = formulas::log_tissue(theta.data(), f);
-    return {formulas::enucleation_min(theta.data(), f, 0.0), formulas::blade_min(theta.data(), f, tissue, 0.0, 0.0)};
+    return {formulas::enucleation_min(theta.data(), f, 0.0, 0.0),
+            formulas::blade_min(theta.data(), f, tissue, 0.0, 0.0)};
 }
 
 /// A unit whose surgeons all have the given levels, by turns up and down.
@@ -384,7 +385,8 @@ TEST(FitTheatreTime, HeldParametersAreNotEstimated) {
     FitOptions options;
     options.held_spreads.emplace();
     for (std::size_t c = 0; c < free.channels.size(); ++c) (*options.held_spreads)[c] = free.channels[c].spread;
-    options.held_groups = {free.surgeon_enucleation.log_sd, free.surgeon_morcellation.log_sd, free.device.log_sd};
+    options.held_groups = {free.surgeon_enucleation.log_sd, free.surgeon_morcellation.log_sd,
+                           free.surgeon_learning.log_sd, free.device.log_sd};
     for (const int i : {int{param::e_80}, int{param::m_learn}}) {
         const std::string& name = free.layout.names()[static_cast<std::size_t>(i)];
         options.fixed[name] = to_natural(free.layout.transform(i), free.theta[i]);
@@ -501,7 +503,8 @@ TEST(FitTheatreTimeMM, IsTheLossAtItsMinimumWithTheSpreadsHeld) {
     FitOptions held;
     held.held_spreads.emplace();
     for (std::size_t c = 0; c < fit.channels.size(); ++c) (*held.held_spreads)[c] = fit.channels[c].spread;
-    held.held_groups = {fit.surgeon_enucleation.log_sd, fit.surgeon_morcellation.log_sd, fit.device.log_sd};
+    held.held_groups = {fit.surgeon_enucleation.log_sd, fit.surgeon_morcellation.log_sd, fit.surgeon_learning.log_sd,
+                        fit.device.log_sd};
     const TheatreTimeFit same = fit_theatre_time(cases, kPrior, held);
     const Eigen::VectorXd se = sandwich_covariance(fit).diagonal().cwiseSqrt();
     EXPECT_LT(((same.theta - fit.theta).array() / se.array()).abs().maxCoeff(), 1e-6)

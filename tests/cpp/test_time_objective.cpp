@@ -26,8 +26,8 @@ using lobetime::testing::EigenIdentical;
 using lobetime::testing::EigenNear;
 using lobetime::testing::simulate_unit;
 
-const ModelLayout kLayout({"A", "B", "C"}, {"D1", "D2"});
-constexpr int kSize = param::Count + 2 + 2 * 3;
+const ModelLayout kLayout({"A", "B", "C"}, {"D1", "D2"}, {"A", "C"});
+constexpr int kSize = param::Count + 2 + 2 * 3 + 2;
 using Jet = ceres::Jet<double, kSize>;
 using Row = Eigen::Matrix<double, kSize, 1>;
 constexpr std::array<double, kChannels> kSpreads = {0.2, 0.3, 0.4, 0.35, 0.25, 1.1, 0.9};
@@ -117,13 +117,15 @@ Phases<T> phases_of(const T* theta, const CaseFeatures& f, double tissue_offset)
     using std::log;
     const auto level = [&](bool known, int index) { return known ? theta[index] : T(0.0); };
     const T u = level(f.surgeon >= 0, kLayout.surgeon_enucleation_index(f.surgeon));
+    const int learning = f.surgeon >= 0 ? kLayout.surgeon_learning_index(f.surgeon) : -1;
+    const T w = level(learning >= 0, learning);
     const T v = level(f.surgeon >= 0, kLayout.surgeon_morcellation_index(f.surgeon));
     const T d = level(f.device >= 0, kLayout.device_index(f.device));
     const T tissue = std::isnan(f.log_tissue) ? formulas::log_tissue<T>(theta, f) + tissue_offset : T(f.log_tissue);
     const T blade = formulas::blade_min<T>(theta, f, tissue, v, d);
     const T log_fluid = log(formulas::fluid_ml<T>(theta, f, blade));
     const T swaps = formulas::expected_swaps<T>(log_fluid, f.log_canister, exp(theta[param::fluid_log_sd]));
-    return {formulas::enucleation_min<T>(theta, f, u), formulas::haemostasis_min<T>(theta, f),
+    return {formulas::enucleation_min<T>(theta, f, u, w), formulas::haemostasis_min<T>(theta, f),
             formulas::morcellation_min<T>(theta, f, blade, swaps), formulas::room_min<T>(theta, f), log_fluid};
 }
 

@@ -213,7 +213,8 @@ class Unit:
 
     def minutes_without_morcellation(self, theta):
         v = lambda name: self.value(theta, name)  # noqa: E731
-        learning = 1 + v("e_learn") / (1 + self.done / v("e_half"))
+        learn = v("e_learn") * np.exp(self.level(theta, "surgeon_learning", self.surgeon))
+        learning = 1 + learn / (1 + self.done / v("e_half"))
         base = v("e_fixed") + v("e_80") * np.exp(v("e_exponent") * self.log_v80)
         surgeon = self.level(theta, "surgeon_enucleation", self.surgeon)
         return {

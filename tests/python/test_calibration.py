@@ -196,7 +196,7 @@ def test_update_says_what_changed(history):
 
 def test_groups_are_in_the_face(calibrated):
     model, _ = calibrated
-    assert list(model.groups_.index) == ["surgeon_enucleation", "surgeon_morcellation", "device"]
+    assert list(model.groups_.index) == ["surgeon_enucleation", "surgeon_morcellation", "surgeon_learning", "device"]
     assert (model.groups_["log_sd"] > 0).all()
     assert model.groups_.loc["surgeon_enucleation", "members"] == len(model.surgeons_)
 

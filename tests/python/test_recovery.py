@@ -41,6 +41,7 @@ def covered(job: tuple[int, int]) -> dict[str, bool] | None:
     for code, surgeon in truth.surgeons.items():
         known[f"surgeon_enucleation[{code}]"] = surgeon.u
         known[f"surgeon_morcellation[{code}]"] = surgeon.v
+        known[f"surgeon_learning[{code}]"] = surgeon.learning
     margin = 1e-9  # a truth at its bound
     return {
         name: bool(interval.lower[name] - margin <= known[name] <= interval.upper[name] + margin)

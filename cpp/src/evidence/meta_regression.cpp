@@ -183,7 +183,7 @@ Predicted predict(const Eigen::VectorXd& mean, const Series& row, std::string_vi
     if (!row.tissue.is_blank()) log_tissue = Jet(log_of("tissue_g", row.tissue));
 
     const Jet none(0.0);
-    const auto enucleation = [&] { return formulas::enucleation_min(t, one, t[kEnucleationLevel]); };
+    const auto enucleation = [&] { return formulas::enucleation_min(t, one, t[kEnucleationLevel], none); };
     const auto morcellation = [&] {
         const Jet blade = formulas::blade_min(t, one, log_tissue, t[kMorcellationLevel], none);
         const Jet swaps = formulas::expected_swaps(Jet(log(formulas::fluid_ml(t, one, blade))),

@@ -89,11 +89,13 @@ const PriorSet& assumed_prior() {
     prior.spreads = {
         // log SD of one case about its median; of sums: multiple of what the phases' spreads predict
         {"tissue", 0.20, 0.12, 0.35, kAssumption, "between like glands"},
-        {"enucleation", 0.265, 0.165, 0.427, kPublished,
-         "0.30 (0.20-0.45) after volume and unit, less what two surgeons' levels explain"},
+        {"enucleation", 0.265, 0.177, 0.398, kPublished,
+         "0.30 (0.20-0.45) after volume and unit, less what two surgeons' levels explain, taken as the same share of it "
+         "in every series (assumption)"},
         {"haemostasis", 0.40, 0.22, 0.70, kAssumption, "residual of the rest of the operation"},
-        {"morcellation", 0.357, 0.239, 0.534, kPublished,
-         "0.45 (0.35-0.60) after volume and unit, less what tissue, hard nodules and two surgeons' levels explain"},
+        {"morcellation", 0.357, 0.278, 0.476, kPublished,
+         "0.45 (0.35-0.60) after volume and unit, less what tissue, hard nodules and two surgeons' levels explain, taken "
+         "as the same share of it in every series (assumption)"},
         {"room", 0.30, 0.18, 0.48, kPublished,
          "SDs 9, 8, 8, 9 min of the four parts (ISRN Surg 2014), taken as independent"},
         {"operative", 1.0, 0.65, 1.5, kAssumption, "phases together scatter as their spreads say"},

@@ -138,6 +138,11 @@ void check_series(std::span<const Series> series) {
     problems.raise();
 }
 
+namespace {
+/// A median with its quartiles.
+Reported ranged(double median, double q1, double q3) { return {.value = median, .q1 = q1, .q3 = q3}; }
+}  // namespace
+
 const std::vector<Series>& published_series() {
     constexpr auto kMedian = Statistic::median;
     constexpr auto kMixed = Experience::mixed, kNovice = Experience::novice;
@@ -147,7 +152,10 @@ const std::vector<Series>& published_series() {
                by_volume = "prospective series by volume, < 100 and >= 100 mL (abstract listing)",
                multicentre = "World J Urol 2021, PMID 32997262",
                blocks = "Int Braz J Urol, blocks of ten cases, n = 90",
-               review = "systematic review, n = 5,652 in three arms, Eur Urol Focus 2022;8:532-44";
+               review = "systematic review, n = 5,652 in three arms, Eur Urol Focus 2022;8:532-44",
+               standardised = "Prog Urol 2016;26:492-9",
+               two_lobe = "Urol Res Pract 2024;50:47-52, doi 10.5152/tud.2024.23177",
+               large = "Prostate Cancer Prostatic Dis, glands >= 150 mL of a randomised trial";
     // clang-format off
     static const std::vector<Series> rows = {
         {.id = "E01", .study = "E01", .unit = "E01", .citation = "Eur Urol 2008, PMID 17997021", .design = "prospective single centre", .n = 330,
@@ -187,7 +195,7 @@ const std::vector<Series>& published_series() {
         {.id = "E26", .study = "E26", .unit = "E26", .citation = "Eur Urol 2006;50:569-73, PMID 16704894", .design = "randomised 40-200 g", .n = 30,
          .gland = {77.8}, .note = "times were not seen in a text: not used"},
         {.id = "E31", .study = "E31", .unit = "E31", .citation = "PMC11156458, non-laser learning series", .design = "learning", .n = 494, .statistic = kMedian,
-         .gland = {63}, .enucleation_rate = {0.50}, .operative_rate = {0.33}, .experience = kNovice, .note = "plateau about 70 cases"},
+         .gland = ranged(63, 46, 90.6), .enucleation_rate = ranged(0.50, 0.35, 0.72), .operative_rate = ranged(0.33, 0.22, 0.46), .experience = kNovice, .first_case = 1, .last_case = 494, .n_surgeons = 1, .note = "plateau about 70 cases"},
         {.id = "E32", .study = "E32", .unit = "E32", .citation = "Korean J Urol 2010;51:688, doi 10.4111/kju.2010.51.10.688", .design = "first cases of two surgeons", .n = 161,
          .enucleation = {61.3}, .morcellation = {12.3}, .enucleation_rate = {0.32}, .morcellation_rate = {1.73}, .experience = kNovice, .first_case = 1, .last_case = 80, .n_surgeons = 2,
          .note = "plateaus 30 and 20 cases; mucosal injury 13 %"},
@@ -206,6 +214,58 @@ const std::vector<Series>& published_series() {
          .morcellation_rate = {5.29}, .blade = "oscillating", .note = "n of the arm not seen"},
         {.id = "E42c", .study = "E42", .unit = "E42c", .citation = review, .design = "systematic review",
          .morcellation_rate = {5.3}, .blade = "oscillating", .note = "shaver-type; n of the arm not seen"},
+        // From a search for learning curves and series of enucleation: every article in a journal, or abstract that one
+        // printed, whose text was seen and which has a size and a time or g/min. What is not said of experience is "mixed".
+        {.id = "E43a", .study = "E43", .unit = "E43", .citation = standardised, .design = "first cases", .n = 40,
+         .gland = {43.5}, .enucleation_rate = {0.56}, .morcellation_rate = {3.37}, .experience = kNovice, .first_case = 1, .last_case = 40, .n_surgeons = 1, .note = "mentored again after 40 cases"},
+        {.id = "E43b", .study = "E43", .unit = "E43", .citation = standardised, .design = "first cases", .n = 42,
+         .gland = {68.1}, .enucleation_rate = {0.87}, .morcellation_rate = {4.2}, .experience = kNovice, .first_case = 41, .last_case = 82, .n_surgeons = 1},
+        {.id = "E44a", .study = "E44", .unit = "E44", .citation = "PMID 30053397, 2018", .design = "randomised, three novices", .n = 30, .by_size = true, .gland_to_ml = 80,
+         .enucleation_rate = {0.8}, .experience = kNovice, .first_case = 1, .last_case = 30, .n_surgeons = 3},
+        {.id = "E44b", .study = "E44", .unit = "E44", .citation = "PMID 30053397, 2018", .design = "randomised, three novices", .n = 30, .by_size = true, .gland_to_ml = 80,
+         .enucleation_rate = {1.0}, .experience = kNovice, .first_case = 1, .last_case = 30, .n_surgeons = 3, .note = "other laser"},
+        {.id = "E44c", .study = "E44", .unit = "E44", .citation = "PMID 30053397, 2018", .design = "randomised, three novices", .n = 30, .by_size = true, .gland_to_ml = 80,
+         .enucleation_rate = {0.7}, .experience = kNovice, .first_case = 1, .last_case = 30, .n_surgeons = 3, .note = "non-laser"},
+        {.id = "E45", .study = "E45", .unit = "E45", .citation = "BJU Int 2002, doi 10.1046/j.1464-410x.2002.03071.x", .design = "first cases, supervised", .n = 27,
+         .gland = {54.8}, .enucleation = {68}, .operative = {98}, .experience = kNovice, .first_case = 1, .last_case = 27, .n_surgeons = 1},
+        {.id = "E46", .study = "E46", .unit = "E46", .citation = "J Endourol 2025;39:849-55, doi 10.1177/08927790251360022", .design = "retrospective", .n = 1724,
+         .gland = {93.43}, .operative = {80.68}, .experience = kMixed, .first_case = 1, .last_case = 287, .n_surgeons = 6, .note = "six surgeons: about 287 cases each; plateau about 350"},
+        {.id = "E47a", .study = "E47", .unit = "E47a", .citation = "Prog Urol 2016;26:785", .design = "first cases", .n = 100,
+         .operative = {90}, .experience = kNovice, .first_case = 1, .last_case = 100, .n_surgeons = 1, .note = "plateau 30 cases"},
+        {.id = "E47b", .study = "E47", .unit = "E47b", .citation = "Prog Urol 2016;26:785", .design = "first cases", .n = 100,
+         .operative = {60}, .experience = kNovice, .first_case = 1, .last_case = 100, .n_surgeons = 1, .note = "other laser and surgeon, plateau 30 cases"},
+        {.id = "E48", .study = "E48", .unit = "E48", .citation = "J Endourol, 12 October 2020, 1,816 consecutive cases", .design = "retrospective single centre", .n = 1816, .statistic = kMedian,
+         .gland = ranged(80, 58, 105), .enucleation = ranged(43, 31, 60), .morcellation = ranged(10, 6, 18), .experience = kMixed, .first_case = 1, .last_case = 300, .n_surgeons = 6, .note = "surgeons not said: six assumed, as of E46"},
+        {.id = "E49", .study = "E49", .unit = "E49", .citation = "J Urol 2006, under anticoagulants", .design = "retrospective", .n = 83,
+         .gland = {82.4}, .enucleation = {86.5}, .morcellation = {20.1}},
+        {.id = "E50a", .study = "E50", .unit = "E50", .citation = two_lobe, .design = "prospective", .n = 30,
+         .gland = {79.43}, .enucleation = {54.2}, .operative = {72.36}, .experience = kMixed},
+        {.id = "E50b", .study = "E50", .unit = "E50", .citation = two_lobe, .design = "prospective", .n = 34,
+         .gland = {79.88}, .enucleation = {61.67}, .operative = {80.50}, .experience = kMixed},
+        {.id = "E51a", .study = "E51", .unit = "E51", .citation = large, .design = "randomised, part of it", .n = 17, .by_size = true, .gland_from_ml = 150,
+         .enucleation = {71.4, 30.4}, .operative = {92, 36.7}, .experience = kMixed},
+        {.id = "E51b", .study = "E51", .unit = "E51", .citation = large, .design = "randomised, part of it", .n = 18, .by_size = true, .gland_from_ml = 150,
+         .enucleation = {84.3, 21.4}, .operative = {113.5, 31}, .experience = kMixed},
+        {.id = "E52a", .study = "E52", .unit = "E52", .citation = "J Urol, 22 February 2021, pulse-modulated laser", .design = "randomised", .n = 30,
+         .enucleation = {68}, .operative = {101}, .experience = kMixed},
+        {.id = "E52b", .study = "E52", .unit = "E52", .citation = "J Urol, 22 February 2021, pulse-modulated laser", .design = "randomised", .n = 30,
+         .enucleation = {80}, .operative = {126}, .experience = kMixed},
+        {.id = "E53", .study = "E53", .unit = "E53", .citation = "Urology 2024, doi 10.1016/j.urology.2024.03.008", .design = "randomised", .n = 38,
+         .enucleation = {22.5, 7.6}, .enucleation_rate = {3.5, 0.8}, .note = "the other arm's times were not seen"},
+        {.id = "E54a", .study = "E54", .unit = "E54", .citation = "PMC10940490", .design = "matched", .n = 117,
+         .gland = {104}, .operative = {61.5}, .enucleation_rate = {2.5}},
+        {.id = "E54b", .study = "E54", .unit = "E54", .citation = "PMC10940490", .design = "matched", .n = 117,
+         .gland = {102}, .operative = {58.1}, .enucleation_rate = {2.6}},
+        {.id = "E55", .study = "E55", .unit = "E55", .citation = "BJUI Compass, doi 10.1002/bco2.469", .design = "retrospective >200 mL", .n = 89, .statistic = kMedian, .by_size = true, .gland_from_ml = 200,
+         .gland = {245}, .tissue = {164.2}, .operative = {218.5}, .experience = kMixed, .note = "trainees took part"},
+        {.id = "E56", .study = "E56", .unit = "E56", .citation = "PLoS One 2025;20:e0331142, doi 10.1371/journal.pone.0331142", .design = "retrospective", .n = 118, .statistic = kMedian, .by_size = true, .gland_from_ml = 80,
+         .operative = ranged(60, 50, 70), .operative_rate = ranged(1.25, 1.01, 1.44), .experience = kMixed},
+        {.id = "E57", .study = "E57", .unit = "E57", .citation = "Transl Androl Urol, article 57853", .design = "retrospective", .n = 704,
+         .tissue = {53.4, 17.6}, .operative = {69.3, 14.8}, .experience = kMixed},
+        {.id = "E58", .study = "E58", .unit = "E58", .citation = "Eur Urol 2006;50:563-8, PMID 16713070", .design = "randomised >70 g", .n = 41, .by_size = true, .gland_from_ml = 70,
+         .operative = {72.09, 21.22}},
+        {.id = "E59", .study = "E59", .unit = "E59", .citation = "Urol Colomb 2024;33:121-5, doi 10.24875/RUC.24000013", .design = "first cases", .n = 200,
+         .operative = {59.48}, .experience = kMixed, .note = "initial experience"},
     };
     // clang-format on
     return rows;

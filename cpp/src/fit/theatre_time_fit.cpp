@@ -41,7 +41,8 @@ WorkingPrior working_prior(const ModelLayout& layout, const PriorSet& prior, boo
     };
     group(layout.device_index(0), layout.surgeon_enucleation_index(0), prior.device_log_sd);
     group(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), prior.surgeon_enucleation_log_sd);
-    group(layout.surgeon_morcellation_index(0), layout.size(), prior.surgeon_morcellation_log_sd);
+    group(layout.surgeon_morcellation_index(0), layout.first_learning_index(), prior.surgeon_morcellation_log_sd);
+    group(layout.first_learning_index(), layout.size(), prior.surgeon_learning_log_sd);
     for (std::size_t d = 0; d < layout.devices().size(); ++d) {
         if (const DevicePrior* own = prior.device(layout.devices()[d])) {
             own->check();
@@ -205,12 +206,13 @@ double update_groups(const PriorSet& prior, const Alternation& turns, TheatreTim
     update(layout.device_index(0), layout.surgeon_enucleation_index(0), prior.device_log_sd, fit.device);
     update(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), prior.surgeon_enucleation_log_sd,
            fit.surgeon_enucleation);
-    update(layout.surgeon_morcellation_index(0), layout.size(), prior.surgeon_morcellation_log_sd,
+    update(layout.surgeon_morcellation_index(0), layout.first_learning_index(), prior.surgeon_morcellation_log_sd,
            fit.surgeon_morcellation);
+    update(layout.first_learning_index(), layout.size(), prior.surgeon_learning_log_sd, fit.surgeon_learning);
     return change;
 }
 
-void hold_groups(const std::array<double, 3>& log_sd, TheatreTimeFit& fit) {
+void hold_groups(const std::array<double, 4>& log_sd, TheatreTimeFit& fit) {
     const ModelLayout& layout = fit.layout;
     const auto hold = [&](int from, int to, double value, GroupSpread& group) {
         group = {value, 0.0, 0};
@@ -221,8 +223,9 @@ void hold_groups(const std::array<double, 3>& log_sd, TheatreTimeFit& fit) {
         }
     };
     hold(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), log_sd[0], fit.surgeon_enucleation);
-    hold(layout.surgeon_morcellation_index(0), layout.size(), log_sd[1], fit.surgeon_morcellation);
-    hold(layout.device_index(0), layout.surgeon_enucleation_index(0), log_sd[2], fit.device);
+    hold(layout.surgeon_morcellation_index(0), layout.first_learning_index(), log_sd[1], fit.surgeon_morcellation);
+    hold(layout.first_learning_index(), layout.size(), log_sd[2], fit.surgeon_learning);
+    hold(layout.device_index(0), layout.surgeon_enucleation_index(0), log_sd[3], fit.device);
 }
 
 /// Where an M-estimate begins: a few rounds of Huber, which have one minimum, from the prior's centre; and the spreads
@@ -302,6 +305,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     fit.apart = working.apart;
     fit.surgeon_enucleation.log_sd = prior.surgeon_enucleation_log_sd;
     fit.surgeon_morcellation.log_sd = prior.surgeon_morcellation_log_sd;
+    fit.surgeon_learning.log_sd = prior.surgeon_learning_log_sd;
     fit.device.log_sd = prior.device_log_sd;
     if (options.held_groups) hold_groups(*options.held_groups, fit);
     set_bounds(options.fixed, fit);
@@ -376,7 +380,8 @@ Eigen::VectorXd prior_scatter(const TheatreTimeFit& fit) {
     };
     widen(layout.device_index(0), layout.surgeon_enucleation_index(0), fit.device);
     widen(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), fit.surgeon_enucleation);
-    widen(layout.surgeon_morcellation_index(0), layout.size(), fit.surgeon_morcellation);
+    widen(layout.surgeon_morcellation_index(0), layout.first_learning_index(), fit.surgeon_morcellation);
+    widen(layout.first_learning_index(), layout.size(), fit.surgeon_learning);
     return scatter;
 }
 

@@ -19,7 +19,7 @@ constexpr std::size_t kTileSize = static_cast<std::size_t>(kTile);
 constexpr int kMaxColumns =
     static_cast<int>(phase_parameters::enucleation.size() + phase_parameters::haemostasis.size() +
                      phase_parameters::morcellation.size() + phase_parameters::room.size());
-constexpr int kLevels = 3;  // enucleation level, morcellation level, device level
+constexpr int kLevels = 4;  // of the surgeon: enucleation, learning, morcellation; of the device
 
 // Fixed, whatever the number of threads, so that sums come out the same to the last bit.
 constexpr std::size_t kMaxChunks = 64;
@@ -157,7 +157,7 @@ bool needs_tissue(const Observation& o) {
 }  // namespace
 
 /// Alike observations of one tile: what was recorded minus predicted, with derivatives of the prediction in the
-/// columns of `column` (shared) and of up to three levels (own index in each row, -1 = none).
+/// columns of `column` (shared) and of up to kLevels levels (own index in each row, -1 = none).
 struct TimeObjective::Rows {
     int n_columns = 0;
     std::array<int, kMaxColumns> column{};
@@ -174,7 +174,7 @@ struct TimeObjective::Rows {
 
     // Scratch of the phases; here so that a tile allocates nothing.
     std::array<int, kTile> cases;
-    PhaseTile<phase_parameters::enucleation.size()> enucleation;
+    EnucleationTile enucleation;
     PhaseTile<phase_parameters::haemostasis.size()> haemostasis;
     MorcellationTile morcellation;
     PhaseTile<phase_parameters::room.size()> room;
@@ -366,13 +366,16 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
     if (in_h) columns_h = add_columns(phase_parameters::haemostasis, kFirstH);
     if (in_r) columns_r = add_columns(phase_parameters::room, kFirstR);
     if (in_m || counts) columns_m = add_columns(phase_parameters::morcellation, kFirstM);
-    std::size_t level_e = 0, level_m = 0, level_d = 0;
+    std::size_t level_e = 0, level_l = 0, level_m = 0, level_d = 0;
     const auto add_level = [&] { return static_cast<std::size_t>(out.n_levels++); };
     if (in_e) {
         level_e = add_level();
-        for (std::size_t i = 0; i < n; ++i)
-            out.level[level_e][i] =
-                feature(i).surgeon >= 0 ? layout_->surgeon_enucleation_index(feature(i).surgeon) : -1;
+        level_l = add_level();
+        for (std::size_t i = 0; i < n; ++i) {
+            const int surgeon = feature(i).surgeon;
+            out.level[level_e][i] = surgeon >= 0 ? layout_->surgeon_enucleation_index(surgeon) : -1;
+            out.level[level_l][i] = surgeon >= 0 ? layout_->surgeon_learning_index(surgeon) : -1;
+        }
     }
     if (in_m || counts) {
         level_m = add_level();
@@ -515,6 +518,7 @@ void TimeObjective::rows_of(const Group& group, const PhaseKernel& kernel, Rows&
             add(columns_e, out.enucleation);
             for (std::size_t i = 0; i < n; ++i)
                 out.level_jacobian[level_e][i] = (k == 0 ? 0.0 : out.level_jacobian[level_e][i]) + share[i];
+            add_level_column(level_l, 1.0, out.enucleation.learning_slope);
         }
         if (in_h) add(columns_h, out.haemostasis);
         if (in_r) add(columns_r, out.room);

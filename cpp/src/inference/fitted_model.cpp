@@ -139,6 +139,7 @@ FittedModel model_from_prior(const PriorSet& prior) {
     model.phase_correlation = prior.phase_correlation;
     model.surgeon_enucleation = {prior.surgeon_enucleation_log_sd, prior.group_log_sd_spread, 0};
     model.surgeon_morcellation = {prior.surgeon_morcellation_log_sd, prior.group_log_sd_spread, 0};
+    model.surgeon_learning = {prior.surgeon_learning_log_sd, prior.group_log_sd_spread, 0};
     model.device = {prior.device_log_sd, prior.group_log_sd_spread, 0};
     for (const DevicePrior& own : prior.devices) own.check();
     model.device_priors = prior.devices;
@@ -185,6 +186,7 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     model.phase_correlation = fit.phase_correlation;
     model.surgeon_enucleation = fit.surgeon_enucleation;
     model.surgeon_morcellation = fit.surgeon_morcellation;
+    model.surgeon_learning = fit.surgeon_learning;
     model.device = fit.device;
     model.estimator = estimator_name(fit.estimator);
     model.loss = options.loss.name();

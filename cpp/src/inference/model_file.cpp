@@ -197,12 +197,13 @@ FittedModel parse(std::string_view json_text) {
     if (!(model.gland_median_ml > 0.0) || (model.has_history() && !ordered))
         refuse("gland_ml", "min, median and max in this order, median above 0");
 
-    std::vector<std::string> surgeons, devices;
+    std::vector<std::string> surgeons, devices, learners;
     for (const Json& one : list(root, "surgeons", "")) {
         SurgeonRecord record{text(one, "code", "surgeons."), std::nan(""), integer(one, "cases", "surgeons.")};
         if (!field_of(one, "last_case_no", "surgeons.").is_null())
             record.last_case_no = number(one, "last_case_no", "surgeons.", 1.0, 1e6);
         surgeons.push_back(record.code);
+        if (flag(one, "learning", "surgeons.")) learners.push_back(record.code);
         model.surgeons.push_back(record);
     }
     for (const Json& one : list(root, "devices", "")) {
@@ -213,7 +214,7 @@ FittedModel parse(std::string_view json_text) {
         const std::set<std::string> distinct(codes->begin(), codes->end());
         if (distinct.size() != codes->size() || distinct.count("") > 0) refuse("surgeons, devices", "distinct codes");
     }
-    model.layout = ModelLayout(surgeons, devices);
+    model.layout = ModelLayout(surgeons, devices, learners);
     for (const Json& one : list(root, "device_classes", "")) {
         model.device_classes.push_back({word(one, "blade", "device_classes.", kBlades),
                                         word(one, "suction", "device_classes.", kSuctions),
@@ -223,7 +224,7 @@ FittedModel parse(std::string_view json_text) {
     const Json& parameters = list(root, "parameters", "");
     const Eigen::Index p = model.layout.size();
     if (static_cast<Eigen::Index>(parameters.size()) != p)
-        refuse("parameters", "a list of " + std::to_string(p) + " (core, devices, surgeons)");
+        refuse("parameters", "a list of " + std::to_string(p) + " (core, devices, surgeons, learning)");
     model.theta.resize(p);
     for (int i = 0; i < model.layout.size(); ++i) {
         const std::string path = "parameters[" + std::to_string(i) + "].";
@@ -269,6 +270,7 @@ FittedModel parse(std::string_view json_text) {
     model.phase_correlation = number(root, "phase_correlation", "", -0.999, 0.999);
     model.surgeon_enucleation = group_from(root, "surgeon_enucleation");
     model.surgeon_morcellation = group_from(root, "surgeon_morcellation");
+    model.surgeon_learning = group_from(root, "surgeon_learning");
     model.device = group_from(root, "device");
     for (const Json& one : list(root, "device_priors", "")) {
         const std::string path = "device_priors.";
@@ -311,7 +313,8 @@ std::string model_to_json(const FittedModel& model) {
         root["surgeons"].push_back(
             {{"code", one.code},
              {"last_case_no", std::isnan(one.last_case_no) ? Json(nullptr) : Json(one.last_case_no)},
-             {"cases", one.cases}});
+             {"cases", one.cases},
+             {"learning", model.layout.surgeon_learning_index(model.layout.surgeon_position(one.code)) >= 0}});
     root["devices"] = model.layout.devices();
     root["device_classes"] = Json::array();
     for (const DeviceClassRecord& one : model.device_classes)
@@ -349,6 +352,7 @@ std::string model_to_json(const FittedModel& model) {
     root["phase_correlation"] = finite(model.phase_correlation, "phase_correlation");
     root["surgeon_enucleation"] = group_json("surgeon_enucleation", model.surgeon_enucleation);
     root["surgeon_morcellation"] = group_json("surgeon_morcellation", model.surgeon_morcellation);
+    root["surgeon_learning"] = group_json("surgeon_learning", model.surgeon_learning);
     root["device"] = group_json("device", model.device);
     root["device_priors"] = Json::array();
     for (const DevicePrior& own : model.device_priors)

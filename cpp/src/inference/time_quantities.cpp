@@ -41,7 +41,7 @@ Quantity quantity_of(std::string name, std::string unit, Formula formula) {
 /// One case with the positions of its surgeon's and its device's levels (-1: the unit's average).
 struct AskedCase {
     CaseFeatures features;
-    int enucleation_level, morcellation_level, device_level;
+    int enucleation_level, learning_level, morcellation_level, device_level;
     std::string words;
 
     template <typename T>
@@ -51,7 +51,8 @@ struct AskedCase {
 
     template <typename T>
     T enucleation(const T* theta) const {
-        return formulas::enucleation_min(theta, features, level(theta, enucleation_level));
+        return formulas::enucleation_min(theta, features, level(theta, enucleation_level),
+                                         level(theta, learning_level));
     }
 
     template <typename T>
@@ -95,9 +96,12 @@ AskedCase asked_case(const ModelLayout& layout, const CaseTable& one) {
     const int device = known_position(one.device[0], layout.device_position(one.device[0]), layout.devices(), "device");
     std::ostringstream words;
     words << one.gland_ml[0] << " mL";
-    return {case_features(one, layout)[0], surgeon >= 0 ? layout.surgeon_enucleation_index(surgeon) : -1,
+    return {case_features(one, layout)[0],
+            surgeon >= 0 ? layout.surgeon_enucleation_index(surgeon) : -1,
+            surgeon >= 0 ? layout.surgeon_learning_index(surgeon) : -1,
             surgeon >= 0 ? layout.surgeon_morcellation_index(surgeon) : -1,
-            device >= 0 ? layout.device_index(device) : -1, words.str()};
+            device >= 0 ? layout.device_index(device) : -1,
+            words.str()};
 }
 
 /// Average of f over a standard normal: the trapezoidal rule, whose error at this step is below rounding for what is

@@ -35,14 +35,14 @@ using Pack = Eigen::Array<double, kPack, 1>;
 struct ParameterDraws {
     Eigen::MatrixXd theta;
     Eigen::MatrixXd spread;  ///< of channels
-    Eigen::MatrixXd groups;  ///< log SD between surgeons (enucleation, morcellation) and devices
+    Eigen::MatrixXd groups;  ///< log SD between surgeons (enucleation, morcellation, learning) and devices
 };
 
 ParameterDraws draw_parameters(const FittedModel& model, const PredictOptions& options) {
     const Eigen::Index p = model.layout.size();
     const Eigen::Index n = (options.draws + kPack - 1) / kPack * kPack;
-    const std::array<const GroupSpread*, 3> groups = {&model.surgeon_enucleation, &model.surgeon_morcellation,
-                                                      &model.device};
+    const std::array<const GroupSpread*, 4> groups = {&model.surgeon_enucleation, &model.surgeon_morcellation,
+                                                      &model.surgeon_learning, &model.device};
     const Eigen::Index fours = (p + kChannels + static_cast<Eigen::Index>(groups.size()) + 3) / 4;
     const CounterRandom random = stream(options.seed, "parameters");
     Eigen::MatrixXd z(n, 4 * fours);
@@ -153,39 +153,53 @@ double fault_rate_of(const FittedModel& model, const std::string& device, BladeM
     return 0.0;
 }
 
-double median_theatre_min(const double* theta, const CaseFeatures& f, double enucleation_level, double blade_level,
-                          double device_level, bool with_swaps, double* swaps_out = nullptr) {
+/// Log ratios of a case's surgeon and device to the unit.
+struct Levels {
+    double enucleation = 0.0, learning = 0.0, blade = 0.0, device = 0.0;
+};
+
+double median_theatre_min(const double* theta, const CaseFeatures& f, const Levels& levels, bool with_swaps,
+                          double* swaps_out = nullptr) {
     const double tissue = formulas::log_tissue(theta, f);
-    const double blade = formulas::blade_min(theta, f, tissue, blade_level, device_level);
+    const double blade = formulas::blade_min(theta, f, tissue, levels.blade, levels.device);
     const double swaps = with_swaps ? formulas::expected_swaps(std::log(formulas::fluid_ml(theta, f, blade)),
                                                                f.log_canister, std::exp(theta[param::fluid_log_sd]))
                                     : 0.0;
     if (swaps_out != nullptr) *swaps_out = swaps;
-    return formulas::enucleation_min(theta, f, enucleation_level) + formulas::haemostasis_min(theta, f) +
-           formulas::morcellation_min(theta, f, blade, swaps) + formulas::room_min(theta, f);
+    return formulas::enucleation_min(theta, f, levels.enucleation, levels.learning) +
+           formulas::haemostasis_min(theta, f) + formulas::morcellation_min(theta, f, blade, swaps) +
+           formulas::room_min(theta, f);
 }
 
 Explanation explain(const FittedModel& model, const BookedCase& booked) {
     const double* theta = model.theta.data();
     const CaseFeatures& f = booked.features;
-    const double u = f.surgeon >= 0 ? theta[model.layout.surgeon_enucleation_index(f.surgeon)] : 0.0;
-    const double v = f.surgeon >= 0 ? theta[model.layout.surgeon_morcellation_index(f.surgeon)] : 0.0;
+    const auto level = [&](int at) { return at >= 0 ? theta[at] : 0.0; };
+    Levels levels;
+    if (f.surgeon >= 0) {
+        levels.enucleation = level(model.layout.surgeon_enucleation_index(f.surgeon));
+        levels.learning = level(model.layout.surgeon_learning_index(f.surgeon));
+        levels.blade = level(model.layout.surgeon_morcellation_index(f.surgeon));
+    }
     const double believed = booked.device_prior != nullptr ? booked.device_prior->log_ratio : 0.0;
-    const double device = f.device >= 0 ? theta[model.layout.device_index(f.device)] : believed;
+    levels.device = f.device >= 0 ? theta[model.layout.device_index(f.device)] : believed;
+    Levels usual_surgeon, usual_device = levels;
+    usual_surgeon.device = levels.device;
+    usual_device.device = 0.0;
     Explanation e;
     e.reference_gland_ml = model.gland_median_ml;
     const bool counted = booked.experience_known && f.cases_done < kPlateau;
     e.case_no = counted ? f.cases_done + 1.0 : std::nan("");
-    const double actual = median_theatre_min(theta, f, u, v, device, true, &e.expected_swaps);
+    const double actual = median_theatre_min(theta, f, levels, true, &e.expected_swaps);
     const auto gone_without = [&](const std::function<void(CaseFeatures&)>& change) {
         CaseFeatures usual = f;
         change(usual);
-        return actual - median_theatre_min(theta, usual, u, v, device, true);
+        return actual - median_theatre_min(theta, usual, levels, true);
     };
     e.volume_min = gone_without([&](CaseFeatures& c) { c.log_v80 = std::log(model.gland_median_ml / 80.0); });
-    e.swaps_min = actual - median_theatre_min(theta, f, u, v, device, false);
+    e.swaps_min = actual - median_theatre_min(theta, f, levels, false);
     if (counted) e.learning_min = gone_without([](CaseFeatures& c) { c.cases_done = kPlateau; });
-    e.surgeon_min = actual - median_theatre_min(theta, f, 0.0, 0.0, device, true);
+    e.surgeon_min = actual - median_theatre_min(theta, f, usual_surgeon, true);
     if (!model.device_classes.empty()) {
         const DeviceClassRecord& usual = model.device_classes.front();
         CaseFeatures other = f;
@@ -196,7 +210,7 @@ Explanation explain(const FittedModel& model, const BookedCase& booked) {
             other.peristaltic = usual.suction == Suction::peristaltic ? 1.0 : 0.0;
             other.wall = usual.suction == Suction::wall ? 1.0 : 0.0;
         }
-        e.device_min = actual - median_theatre_min(theta, other, u, v, 0.0, true);
+        e.device_min = actual - median_theatre_min(theta, other, usual_device, true);
     }
     e.covariates_min =
         gone_without([](CaseFeatures& c) { c.trainee = c.anticoagulated = c.hard_nodule = c.spinal = 0.0; });
@@ -360,7 +374,7 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
                 }
             }
             DrawnCase f(one.features);
-            Pack u = Pack::Zero(), v = Pack::Zero(), device_level = Pack::Zero();
+            Pack u = Pack::Zero(), v = Pack::Zero(), learning = Pack::Zero(), device_level = Pack::Zero();
             if (one.surgeon_known) {
                 u = level(model.layout.surgeon_enucleation_index(one.features.surgeon));
                 v = level(model.layout.surgeon_morcellation_index(one.features.surgeon));
@@ -371,6 +385,14 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
                     v[k] = parameters.groups(row + k, 1) * unseen[1];
                 }
             }
+            const int own_learning = one.surgeon_known ? model.layout.surgeon_learning_index(one.features.surgeon) : -1;
+            if (own_learning >= 0) {
+                learning = level(own_learning);
+            } else if (!one.surgeon_in_noise) {
+                for (Eigen::Index k = 0; k < kPack; ++k)
+                    learning[k] = parameters.groups(row + k, 2) *
+                                  one.surgeon_stream.normals(first + static_cast<std::uint64_t>(k))[2];
+            }
             if (one.features.device >= 0) {
                 device_level = level(model.layout.device_index(one.features.device));
             } else if (!one.device_known) {
@@ -378,7 +400,7 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
                     const double unseen = one.device_stream.normals(first + static_cast<std::uint64_t>(k))[0];
                     device_level[k] = one.device_prior != nullptr
                                           ? one.device_prior->log_ratio + one.device_prior->log_sd * unseen
-                                          : parameters.groups(row + k, 2) * unseen;
+                                          : parameters.groups(row + k, 3) * unseen;
                 }
             }
             if (!one.experience_known) {
@@ -408,7 +430,7 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
                 return (spread(channel) * z_of.unaryExpr([&](double x) { return law(x); })).exp();
             };
             const std::array<Pack, kPhases> minutes = {
-                formulas::enucleation_min<Pack>(t, f, u) * noise(Channel::enucleation, z[0]),
+                formulas::enucleation_min<Pack>(t, f, u, learning) * noise(Channel::enucleation, z[0]),
                 formulas::haemostasis_min<Pack>(t, f) * noise(Channel::haemostasis, z[1]),
                 formulas::morcellation_min<Pack>(t, f, blade, swaps) *
                     noise(Channel::morcellation, rho * z[0] + rest * z[2]),

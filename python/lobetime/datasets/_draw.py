@@ -23,6 +23,10 @@ def draw_truth(seed: int, *, n_surgeons: int = 5) -> UnitTruth:
         natural = np.exp(working) if facts[one.name]["scale"] == "log" else working
         values[one.name] = float(np.clip(natural, facts[one.name]["lower"], facts[one.name]["upper"]))
     surgeons = draw_surgeons(
-        n_surgeons, seed=seed, u_log_sd=prior.surgeon_enucleation_log_sd, v_log_sd=prior.surgeon_morcellation_log_sd
+        n_surgeons,
+        seed=seed,
+        u_log_sd=prior.surgeon_enucleation_log_sd,
+        v_log_sd=prior.surgeon_morcellation_log_sd,
+        learning_log_sd=prior.surgeon_learning_log_sd,
     )
     return UnitTruth(**values, surgeons=surgeons, devices={})

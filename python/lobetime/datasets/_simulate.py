@@ -89,12 +89,14 @@ SUCTIONS = ("vacuum", "peristaltic", "wall")
 
 
 class SurgeonTruth(NamedTuple):
-    """One surgeon's true effects: `u` on enucleation and `v` on blade time (log scale; above 0 is slower), and the
-    case number of the surgeon's first case in the file (1 = no case before it)."""
+    """One surgeon's true effects: `u` on enucleation and `v` on blade time (log scale; above 0 is slower), the case
+    number of the surgeon's first case in the file (1 = no case before it), and `learning` on the extra enucleation
+    time while learning (log scale)."""
 
     u: float
     v: float
     first_case_no: int = 1
+    learning: float = 0.0
 
 
 def _default_surgeons() -> dict[str, SurgeonTruth]:
@@ -173,8 +175,8 @@ class UnitTruth:
         if not self.surgeons:
             problems.append("surgeons must hold at least one")
         for code, effect in self.surgeons.items():
-            if not (math.isfinite(effect.u) and math.isfinite(effect.v) and effect.first_case_no >= 1):
-                problems.append(f"surgeon {code!r} needs finite u and v and a first case number of 1 or more")
+            if not (all(map(math.isfinite, (effect.u, effect.v, effect.learning))) and effect.first_case_no >= 1):
+                problems.append(f"surgeon {code!r} needs finite u, v and learning and a first case number of 1 or more")
         if problems:
             raise ValueError("; ".join(problems))
 
@@ -384,7 +386,7 @@ class _Stream:
 
 
 def draw_surgeons(
-    n_surgeons: int, *, seed: int, u_log_sd: float = 0.2, v_log_sd: float = 0.15
+    n_surgeons: int, *, seed: int, u_log_sd: float = 0.2, v_log_sd: float = 0.15, learning_log_sd: float = 0.0
 ) -> dict[str, SurgeonTruth]:
     """Invented surgeons whose effects are drawn around zero, for repeated recovery runs.
 
@@ -395,10 +397,11 @@ def draw_surgeons(
         raise ValueError(f"n_surgeons must be 1 or more, got {n_surgeons}")
     u = u_log_sd * _Stream(seed, "surgeon u").normal(n_surgeons)
     v = v_log_sd * _Stream(seed, "surgeon v").normal(n_surgeons)
+    learning = learning_log_sd * _Stream(seed, "surgeon learning").normal(n_surgeons)
     earlier = np.exp(_Stream(seed, "surgeon experience").uniform(n_surgeons, math.log(10.0), math.log(500.0)))
     codes = [chr(ord("A") + i) if n_surgeons <= 26 else f"S{i + 1}" for i in range(n_surgeons)]
     return {
-        code: SurgeonTruth(float(u[i]), float(v[i]), 1 if i % 3 == 0 else 1 + int(earlier[i]))
+        code: SurgeonTruth(float(u[i]), float(v[i]), 1 if i % 3 == 0 else 1 + int(earlier[i]), float(learning[i]))
         for i, code in enumerate(codes)
     }
 
@@ -423,8 +426,9 @@ def _effect(cases: pd.DataFrame, column: str, effects: Mapping[str, float]) -> F
     return np.array([effects.get(code, 0.0) for code in codes], dtype=np.float64)
 
 
-def _learning(case_no: FloatArray, extra: float, half: float) -> FloatArray:
-    return 1.0 + extra / (1.0 + (case_no - 1.0) / half)
+def _learning(case_no: FloatArray, extra: float | FloatArray, half: float) -> FloatArray:
+    factor: FloatArray = 1.0 + extra / (1.0 + (case_no - 1.0) / half)
+    return factor
 
 
 def expected_swaps(fluid_ml: npt.ArrayLike, canister_ml: npt.ArrayLike, fluid_log_sd: float) -> FloatArray:
@@ -471,7 +475,9 @@ def noise_free(cases: pd.DataFrame, truth: UnitTruth = DEFAULT_TRUTH) -> pd.Data
 
     u = _effect(cases, "surgeon", {code: effect.u for code, effect in truth.surgeons.items()})
     enucleation = truth.e_fixed + truth.e_80 * (gland / 80.0) ** truth.e_exponent
-    enucleation = enucleation * _learning(case_no, truth.e_learn, truth.e_half) * np.exp(u + truth.e_trainee * trainee)
+    more = _effect(cases, "surgeon", {code: effect.learning for code, effect in truth.surgeons.items()})
+    enucleation = enucleation * _learning(case_no, truth.e_learn * np.exp(more), truth.e_half)
+    enucleation = enucleation * np.exp(u + truth.e_trainee * trainee)
     haemostasis = truth.h_min * np.exp(truth.h_anticoagulated * _number(cases, "anticoagulated", 0.0))
 
     log_rate = math.log(truth.rate_50) + _effect(cases, "device", truth.devices)

@@ -27,8 +27,8 @@ struct FitOptions {
     ScaleMethod scale_method = ScaleMethod::reweighted;  ///< not `fixed`; `sd` goes with squares
     /// Spreads that are not estimated but held, to compare forms on one yardstick.
     std::optional<std::array<double, kChannels>> held_spreads;
-    /// Likewise log SDs of the groups' levels: surgeons' enucleation, surgeons' morcellation, devices.
-    std::optional<std::array<double, 3>> held_groups;
+    /// Likewise log SDs of the groups' levels: surgeons' enucleation, morcellation and learning, devices.
+    std::optional<std::array<double, 4>> held_groups;
     /// Parameters held at a value (natural scale), by name: a form of the model without what they stand for. They have
     /// no prior and no variance.
     std::map<std::string, double> fixed;
@@ -86,7 +86,7 @@ struct TheatreTimeFit {
     std::vector<int> held;  ///< positions of the parameters that options.fixed holds
     SearchReport search;    ///< of mm: see fit_theatre_time; empty for m
     std::array<ChannelFit, kChannels> channels;
-    GroupSpread surgeon_enucleation, surgeon_morcellation, device;
+    GroupSpread surgeon_enucleation, surgeon_morcellation, surgeon_learning, device;
     double phase_correlation = 0.0;  ///< enucleation and morcellation residuals of one case, prior included
     /// Of the objective, priors included: psi' as it is, or floored at 0 if indefinite. Rows and columns of held
     /// parameters are those of the identity.

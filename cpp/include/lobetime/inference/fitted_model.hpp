@@ -62,7 +62,7 @@ struct FittedModel {
     std::vector<ParameterSource> sources;
     std::array<ChannelFit, kChannels> channels;
     double phase_correlation = 0.0;
-    GroupSpread surgeon_enucleation, surgeon_morcellation, device;
+    GroupSpread surgeon_enucleation, surgeon_morcellation, surgeon_learning, device;
     std::vector<SurgeonRecord> surgeons;
     std::vector<DeviceClassRecord> device_classes;
     std::vector<DevicePrior> device_priors;  ///< of codes that have one; it holds for those without a case

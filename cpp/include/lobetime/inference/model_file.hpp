@@ -7,7 +7,7 @@
 namespace lobetime {
 
 /// Version of the model file's layout; a reader refuses any other.
-inline constexpr int kModelFileVersion = 4;
+inline constexpr int kModelFileVersion = 5;
 
 /// A model as JSON text. Holds no case row and no case id. Throws NotFinite naming the field if a number is not
 /// finite, InvalidArgument if the text could not be read again: such a model is never written.

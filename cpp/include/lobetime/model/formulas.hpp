@@ -32,11 +32,14 @@ T log_tissue(const T* theta, const Case& f) {
     return theta[param::yield_g_80] + theta[param::yield_exponent] * f.log_v80;
 }
 
+/// `surgeon_level`: log ratio of the surgeon's time to the unit's; `learning_level`: of the surgeon's extra time while
+/// learning.
 template <typename T, typename Case>
-T enucleation_min(const T* theta, const Case& f, const T& surgeon_level) {
+T enucleation_min(const T* theta, const Case& f, const T& surgeon_level, const T& learning_level) {
     using std::exp;
     const T base = theta[param::e_fixed] + exp(theta[param::e_80] + theta[param::e_exponent] * f.log_v80);
-    const T learning = learning_factor<T>(theta[param::e_learn], exp(theta[param::e_half]), f.cases_done);
+    const T learn = theta[param::e_learn] * exp(learning_level);
+    const T learning = learning_factor<T>(learn, exp(theta[param::e_half]), f.cases_done);
     return base * learning * exp(surgeon_level + theta[param::e_trainee] * f.trainee);
 }
 

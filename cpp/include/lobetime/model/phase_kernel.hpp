@@ -62,6 +62,10 @@ struct PhaseTile {
     std::array<TileArray, N> slope;
 };
 
+struct EnucleationTile : PhaseTile<phase_parameters::enucleation.size()> {
+    TileArray learning_slope;  ///< d log(minutes) / d the surgeon's level of learning
+};
+
 struct MorcellationTile : PhaseTile<phase_parameters::morcellation.size()> {
     TileArray blade_slope;    ///< d log(minutes) / d log(blade minutes): surgeon level +, device level -
     TileArray tissue_slope;   ///< d log(minutes) / d log(tissue)
@@ -82,8 +86,7 @@ public:
     PhaseKernel(const Eigen::VectorXd& theta, const ModelLayout& layout);
 
     /// `cases`: positions into `features`, at most kTile of them.
-    void enucleation(std::span<const CaseFeatures> features, std::span<const int> cases,
-                     PhaseTile<phase_parameters::enucleation.size()>& out) const;
+    void enucleation(std::span<const CaseFeatures> features, std::span<const int> cases, EnucleationTile& out) const;
     void haemostasis(std::span<const CaseFeatures> features, std::span<const int> cases,
                      PhaseTile<phase_parameters::haemostasis.size()>& out) const;
     void room(std::span<const CaseFeatures> features, std::span<const int> cases,

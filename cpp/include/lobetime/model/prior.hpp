@@ -72,14 +72,18 @@ struct PriorSet {
     /// that variance taken as the surgeon's (assumption) is a mean square of 0.17, with a median of 0.14.
     double surgeon_enucleation_log_sd = 0.14;
     double surgeon_morcellation_log_sd = 0.14;
+    /// Of the extra enucleation time while learning. Published plateaus lie from 20 to 60 cases (World J Urol
+    /// 2021;39:2427), three times apart, as 90 % of log-normal levels with a log SD of 0.33 do: half of that variance
+    /// is taken as the surgeon's (assumption), as above.
+    double surgeon_learning_log_sd = 0.24;
     double device_log_sd = 0.2;
     std::vector<DevicePrior> devices;  ///< codes with a prior of their own; the spread between devices is not theirs
     NumberOrigin group_origin = NumberOrigin::assumption;
     std::string group_source =
         "spread between surgeons of one unit (half of the variance between two matched centres, J Endourol "
-        "2005;19:555-8) "
+        "2005;19:555-8), of their learning (plateaus at 20 to 60 cases, World J Urol 2021;39:2427) "
         "and between devices of one class";
-    /// Standard deviation of the logs of these three spreads: 90 % lie between half and twice.
+    /// Standard deviation of the logs of these four spreads: 90 % lie between half and twice.
     double group_log_sd_spread = 0.42;
     double phase_correlation = 0.2;         ///< between enucleation and morcellation residuals of one case
     double phase_correlation_cases = 50.0;  ///< cases that this correlation is worth
