@@ -12,6 +12,7 @@
 #include <pybind11/stl.h>
 
 #include <algorithm>
+#include <cmath>
 #include <memory>
 #include <optional>
 #include <string>
@@ -81,6 +82,13 @@ py::dict columns_of(const std::vector<Quantity>& quantities, const std::vector<T
     return py::dict(py::arg("name") = name, py::arg("unit") = unit, py::arg("estimate") = estimate,
                     py::arg("lower") = lower, py::arg("upper") = upper, py::arg("open") = open,
                     py::arg("reason") = reason);
+}
+
+/// The ratio of spreads that a slope makes over `step`, and its standard error; NaN for a slope that is not shown.
+void add_ratio(py::dict& row, const std::string& name, double slope, double slope_se, double step) {
+    const double ratio = slope != 0.0 ? std::exp(slope * step) : std::nan("");
+    row[name.c_str()] = ratio;
+    row[(name + "_se").c_str()] = ratio * slope_se * step;
 }
 
 IntervalMethod interval_method(const std::string& method) {
@@ -170,14 +178,22 @@ void bind_inference(py::module_& m) {
             "spreads",
             [](const FittedModel& model) {
                 py::list rows;
-                for (std::size_t c = 0; c < model.channels.size(); ++c)
-                    rows.append(py::dict(py::arg("name") = channel_name(static_cast<Channel>(c)),
-                                         py::arg("spread") = model.channels[c].spread,
-                                         py::arg("log_se") = model.channels[c].spread_log_se,
-                                         py::arg("observations") = model.channels[c].observations,
-                                         py::arg("parameters_used") = model.channels[c].parameters_used));
+                for (std::size_t c = 0; c < model.channels.size(); ++c) {
+                    const ChannelFit& channel = model.channels[c];
+                    py::dict row(py::arg("name") = channel_name(static_cast<Channel>(c)),
+                                 py::arg("spread") = channel.spread, py::arg("log_se") = channel.spread_log_se,
+                                 py::arg("observations") = channel.observations,
+                                 py::arg("parameters_used") = channel.parameters_used);
+                    const SpreadTrend& trend = channel.trend;
+                    add_ratio(row, "per_doubling", trend.per_log_volume, trend.per_log_volume_se, std::log(2.0));
+                    add_ratio(row, "first_case", trend.per_inexperience, trend.per_inexperience_se, 1.0);
+                    rows.append(row);
+                }
                 return rows;
-            })
+            },
+            "One row a channel. per_doubling, first_case: ratios of the spread per doubling of the gland and of a "
+            "first "
+            "case to the plateau, with standard errors; NaN where the cases show none.")
         .def_property_readonly("surgeons",
                                [](const FittedModel& model) {
                                    py::list rows;

@@ -68,6 +68,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         cases when they explain at least half of its prior variance away.
     scale_ : pandas.DataFrame
         One row a channel: spread (log SD of one case; of the sums operative and theatre a ratio), log_se, observations.
+        Where the recorded times of a phase show that its spread changes, also per_doubling (its ratio per doubling of
+        the gland) and first_case (of a surgeon's first case to the plateau), which a prior draws towards 1, with
+        per_doubling_se and first_case_se, their standard errors over samples of cases; else these are NaN.
     surgeons_ : pandas.DataFrame
         cases, last_case_no and, as ratios to the unit's average surgeon, enucleation and morcellation.
     weights_ : pandas.DataFrame

@@ -28,7 +28,7 @@ from .markup import Table, safe
 from .model import TheatreTimeModel
 from .reading import Source
 from .rounding import at, decimals_of, interval
-from .summary import usual_class
+from .summary import trends_of, usual_class
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -308,6 +308,8 @@ def _says(cases: Cases, model: TheatreTimeModel) -> list[str]:
             f"{_spread(model, 'surgeon_morcellation')} in blade time (in brackets: about 95 %; from "
             f"{len(model.surgeons_)} surgeons, and of few an assumption says much)."
         )
+    if trends := trends_of(model):
+        said.append(f"Cases scatter in {'; in '.join(trends)} (±: standard error).")
     own = int(params["origin"].eq("fitted from cases").sum())
     said.append(f"{own} of {len(params)} numbers of the model are this unit's own; the table names the source of each.")
     return said

@@ -24,6 +24,12 @@ def at(value: float, decimals: int | None) -> str:
     return text.removeprefix("-") if float(text) == 0 else text
 
 
+def with_error(value: float, error: float) -> str:
+    """Both, rounded at the error's second digit; "" for a value that is not known."""
+    place = decimals_of(error)
+    return "" if math.isnan(value) else f"{at(value, place)} ± {at(error, place)}"
+
+
 def interval(low: float, high: float, decimals: int | None) -> str:
     """Both ends; one that the cases do not close has no number."""
     if math.isnan(low):

@@ -13,7 +13,7 @@ from . import _core
 from . import quantities as q
 from .caution import CAUTION
 from .markup import Table, latex, paragraph
-from .rounding import at, decimals_of, interval
+from .rounding import at, decimals_of, interval, with_error
 
 if TYPE_CHECKING:
     from .model import TheatreTimeModel
@@ -30,6 +30,9 @@ SPREAD_WORDS = {
     "operative": "operative time recorded as one sum",
     "theatre": "theatre time recorded as one sum",
 }
+
+TREND_WORDS = {"per_doubling": "per doubling of the gland", "first_case": "at a first case against the plateau"}
+"""Columns of ``scale_`` that say by what ratio a spread changes."""
 
 _NOTE = (
     "±: standard error, to two significant digits; all of a row is rounded at its place. Source cases: the unit's "
@@ -50,7 +53,7 @@ class Summary:
         One row a parameter, unrounded: meaning, unit, estimate, standard_error, lower, upper, open, reason, origin,
         share_from_cases, source. Log ratios are logarithms here, and ratios where people read them.
     spreads : pandas.DataFrame
-        One row a channel: spread, log_se, observations.
+        One row a channel: spread, log_se, observations, and how it changes (see ``TheatreTimeModel.scale_``).
     level : float
         Of the intervals.
     """
@@ -68,14 +71,16 @@ class Summary:
         if surgeons and own.any():
             rows = _parameter_rows(self.table[own])
             found.append(Table("Surgeons and devices, past the learning curve", headings, rows, right=(2, 3)))
+        changes = [name for name in TREND_WORDS if self.spreads[name].notna().any()]
         spreads = []
         for row in self.spreads.reset_index().to_dict("records"):
             unit = "ratio" if row["name"] in ("operative", "theatre") else "log SD"
             error = row["spread"] * row["log_se"]
             place = decimals_of(error)
             cells = (at(row["spread"], place), at(error, place) if place is not None else "")
-            spreads.append((SPREAD_WORDS[str(row["name"])], *cells, unit, f"{row['observations']:.0f}"))
-        columns = ["of", "spread", "±", "unit", "recorded values"]
+            trend = [with_error(row[name], row[f"{name}_se"]) for name in changes]
+            spreads.append((SPREAD_WORDS[str(row["name"])], *cells, unit, f"{row['observations']:.0f}", *trend))
+        columns = ["of", "spread", "±", "unit", "recorded values", *(f"ratio {TREND_WORDS[name]}" for name in changes)]
         return [*found, Table("Spread of one case about its curve", columns, spreads, right=(1, 2, 4))]
 
     def __str__(self) -> str:
@@ -141,6 +146,16 @@ def summary_of(model: TheatreTimeModel, level: float) -> Summary:
     if getattr(model, "on_bound_", []):
         head["bounds"] = "reached by " + ", ".join(model.on_bound_)
     return Summary(head, table, model.scale_, level)
+
+
+def trends_of(model: TheatreTimeModel) -> list[str]:
+    """How spreads change, in words; empty where the cases show no change."""
+    return [
+        f"{row['name']} {with_error(row[name], row[f'{name}_se'])} times as widely {words}"
+        for row in model.scale_.reset_index().to_dict("records")
+        for name, words in TREND_WORDS.items()
+        if not math.isnan(row[name])
+    ]
 
 
 def facts_of(model: TheatreTimeModel) -> dict[str, str]:

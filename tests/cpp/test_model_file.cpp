@@ -62,6 +62,12 @@ void expect_equal(const FittedModel& a, const FittedModel& b) {
         EXPECT_EQ(a.channels[c].observations, b.channels[c].observations);
         EXPECT_EQ(a.channels[c].parameters_used, b.channels[c].parameters_used);
         EXPECT_EQ(a.channels[c].law.at_knot, b.channels[c].law.at_knot);
+        EXPECT_EQ(a.channels[c].trend.per_log_volume, b.channels[c].trend.per_log_volume);
+        EXPECT_EQ(a.channels[c].trend.per_inexperience, b.channels[c].trend.per_inexperience);
+        EXPECT_EQ(a.channels[c].trend.per_log_volume_se, b.channels[c].trend.per_log_volume_se);
+        EXPECT_EQ(a.channels[c].trend.per_inexperience_se, b.channels[c].trend.per_inexperience_se);
+        EXPECT_EQ(a.channels[c].trend.centre_log_v80, b.channels[c].trend.centre_log_v80);
+        EXPECT_EQ(a.channels[c].trend.centre_inexperience, b.channels[c].trend.centre_inexperience);
     }
     EXPECT_EQ(a.phase_correlation, b.phase_correlation);
     for (const auto group : {&FittedModel::surgeon_enucleation, &FittedModel::surgeon_morcellation,
@@ -254,6 +260,40 @@ TEST(ModelFile, LawsRiseAndPlacesAscend) {
                     json["held_out"] = {{"phases", 16}, {"places", Json::array()}};
                 }),
                 HasSubstr("held_out"));
+}
+
+TEST(ModelFile, KeepsATrendOfASpreadWhereThereIsOne) {
+    ASSERT_FALSE(fitted().channels[1].trend.shown());
+    EXPECT_EQ(model_to_json(fitted()).find("trend"), std::string::npos);
+    FittedModel model = fitted();
+    model.channels[1].trend = {1.0 / 3.0, 0.0, 0.05, 0.0, -0.1, 0.25};
+    model.channels[3].trend = {0.0, -0.4, 0.0, 0.11, 0.02, 0.3};
+    expect_equal(model_from_json(model_to_json(model)), model);
+
+    const auto refused = [&](const std::function<void(Json&)>& change, const std::string& field) {
+        Json json = Json::parse(model_to_json(model));
+        change(json["spreads"][1]);
+        EXPECT_THROW(
+            try { model_from_json(json.dump()); } catch (const InvalidModelFile& error) {
+                EXPECT_THAT(error.what(), HasSubstr("spreads[1].trend" + field));
+                throw;
+            },
+            InvalidModelFile)
+            << field;
+    };
+    for (const char* field : {"per_log_volume", "per_inexperience", "per_log_volume_se", "per_inexperience_se",
+                              "centre_log_v80", "centre_inexperience"}) {
+        const std::string path = "." + std::string(field);
+        refused([&](Json& channel) { channel["trend"].erase(field); }, path);
+        refused([&](Json& channel) { channel["trend"][field] = 3.1; }, path);
+        refused([&](Json& channel) { channel["trend"][field] = "0.1"; }, path);
+        refused([&](Json& channel) { channel["trend"][field] = nullptr; }, path);
+    }
+    refused([](Json& channel) { channel["trend"]["per_log_volume_se"] = -0.1; }, ".per_log_volume_se");
+    for (const Json& wrong : {Json(nullptr), Json(0.2), Json::array(), Json("none")})
+        refused([&](Json& channel) { channel["trend"] = wrong; }, "");
+    model.channels[1].trend.centre_log_v80 = std::nan("");
+    EXPECT_THROW(model_to_json(model), NotFinite);
 }
 
 TEST(ModelFile, KeepsHeldOutPlaces) {

@@ -278,7 +278,7 @@ TEST(Predict, MediansAreThoseOfTheFormulas) {
 TEST(Predict, SpreadsOfTheDrawsAreTheModels) {
     FittedModel model = fitted();
     model.covariance.setZero();
-    for (ChannelFit& one : model.channels) one.spread_log_se = 0.0, one.law = NoiseLaw{};
+    for (ChannelFit& one : model.channels) one.spread_log_se = 0.0, one.law = NoiseLaw{}, one.trend = SpreadTrend{};
     model.phase_correlation = 0.6;
     const Prediction p = predict(model, bookings(1), with(40000));
     const auto log_sd = [](const std::vector<double>& values) {

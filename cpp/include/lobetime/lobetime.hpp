@@ -39,6 +39,7 @@
 #include <lobetime/fit/observations.hpp>
 #include <lobetime/fit/robust_regression.hpp>
 #include <lobetime/fit/scale.hpp>
+#include <lobetime/fit/spread_trend.hpp>
 #include <lobetime/fit/theatre_time_fit.hpp>
 #include <lobetime/fit/time_objective.hpp>
 

@@ -105,7 +105,16 @@ double correlation_of_phases(const TheatreTimeFit& fit, const TimeObjective& obj
     return (n * own + prior.phase_correlation_cases * prior.phase_correlation) / (n + prior.phase_correlation_cases);
 }
 
-/// The law of each phase's noise, from the cases in which nothing looks mistyped.
+/// Residuals in units of their own spread.
+std::vector<double> evened(const std::vector<ScatteredTime>& times, const SpreadTrend& trend) {
+    std::vector<double> out;
+    out.reserve(times.size());
+    for (const ScatteredTime& one : times) out.push_back(one.standardised / one.relative_spread(trend));
+    return out;
+}
+
+/// The trend of each phase's spread, and the law of what is left, from the cases in which nothing looks mistyped. The
+/// room's spread has no trend: neither gland nor surgeon is in its median either.
 void find_laws(const CaseTable& cases, const TimeObjective& objective, const std::vector<double>& standardised,
                TheatreTimeFit& fit) {
     std::vector<bool> doubtful(cases.size(), false);
@@ -113,18 +122,24 @@ void find_laws(const CaseTable& cases, const TimeObjective& objective, const std
         const long row = one.row - Origin{}.row(0);
         if (row >= 0 && row < static_cast<long>(cases.size())) doubtful[static_cast<std::size_t>(row)] = true;
     }
-    std::array<std::vector<double>, kChannels> residuals, bounds;
+    std::array<std::vector<ScatteredTime>, kChannels> times, bounds;
     const auto& observations = objective.observations();
     for (std::size_t o = 0; o < observations.size(); ++o) {
         const Observation& one = observations[o];
         if (one.kind == ObservationKind::swap_count || is_sum(one.channel) || one.channel == Channel::tissue ||
             doubtful[static_cast<std::size_t>(one.case_index)])
             continue;
-        auto& of = one.kind == ObservationKind::residual ? residuals : bounds;
-        of[static_cast<std::size_t>(one.channel)].push_back(standardised[o]);
+        const std::size_t c = static_cast<std::size_t>(one.channel);
+        const CaseFeatures& f = objective.features()[static_cast<std::size_t>(one.case_index)];
+        auto& of = one.kind == ObservationKind::residual ? times : bounds;
+        of[c].push_back({standardised[o], std::min(fit.channels[c].spread / objective.spreads()[o], 1.0), f.log_v80,
+                         learning_left(one.channel, fit.theta, f.cases_done)});
     }
-    for (std::size_t c = 0; c < fit.channels.size(); ++c)
-        fit.channels[c].law = smoothed_law(std::move(residuals[c]), bounds[c], kLawCases);
+    for (std::size_t c = 0; c < fit.channels.size(); ++c) {
+        ChannelFit& channel = fit.channels[c];
+        if (c != static_cast<std::size_t>(Channel::room)) channel.trend = spread_trend(times[c]);
+        channel.law = smoothed_law(evened(times[c], channel.trend), evened(bounds[c], channel.trend), kLawCases);
+    }
 }
 
 /// Bounds on the working scale, those of held parameters drawn together, and no prior for these.

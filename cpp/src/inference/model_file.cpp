@@ -164,6 +164,27 @@ Json law_json(const NoiseLaw& law) {
     return knots;
 }
 
+/// Absent where the cases show no trend.
+SpreadTrend trend_from(const Json& channel, const std::string& path) {
+    if (!channel.contains("trend")) return {};
+    const Json& one = channel["trend"];
+    const std::string inside = path + "trend.";
+    if (!one.is_object()) refuse(path + "trend", "an object");
+    constexpr double most = SpreadTrend::kSteepest;
+    return {number(one, "per_log_volume", inside, -most, most),  number(one, "per_inexperience", inside, -most, most),
+            number(one, "per_log_volume_se", inside, 0.0, most), number(one, "per_inexperience_se", inside, 0.0, most),
+            number(one, "centre_log_v80", inside, -3.0, 3.0),    number(one, "centre_inexperience", inside, 0.0, 1.0)};
+}
+
+Json trend_json(const SpreadTrend& trend) {
+    return {{"per_log_volume", finite(trend.per_log_volume, "trend")},
+            {"per_inexperience", finite(trend.per_inexperience, "trend")},
+            {"per_log_volume_se", finite(trend.per_log_volume_se, "trend")},
+            {"per_inexperience_se", finite(trend.per_inexperience_se, "trend")},
+            {"centre_log_v80", finite(trend.centre_log_v80, "trend")},
+            {"centre_inexperience", finite(trend.centre_inexperience, "trend")}};
+}
+
 FittedModel parse(std::string_view json_text) {
     Json root;
     try {
@@ -266,6 +287,7 @@ FittedModel parse(std::string_view json_text) {
         model.channels[c] = {number(channels[c], "spread", path, 1e-6, 100.0),
                              number(channels[c], "log_se", path, 0.0, 10.0), integer(channels[c], "observations", path),
                              number(channels[c], "parameters_used", path, 0.0, 1e6), law_from(channels[c], path)};
+        model.channels[c].trend = trend_from(channels[c], path);
     }
     model.phase_correlation = number(root, "phase_correlation", "", -0.999, 0.999);
     model.surgeon_enucleation = group_from(root, "surgeon_enucleation");
@@ -348,6 +370,7 @@ std::string model_to_json(const FittedModel& model) {
                                    {"observations", channel.observations},
                                    {"parameters_used", finite(channel.parameters_used, "spread")},
                                    {"law", law_json(channel.law)}});
+        if (channel.trend.shown()) root["spreads"].back()["trend"] = trend_json(channel.trend);
     }
     root["phase_correlation"] = finite(model.phase_correlation, "phase_correlation");
     root["surgeon_enucleation"] = group_json("surgeon_enucleation", model.surgeon_enucleation);

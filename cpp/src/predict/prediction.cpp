@@ -426,8 +426,12 @@ Prediction predict(const FittedModel& model, const CaseTable& bookings, const Pr
                 swaps = (fluid * std::exp(-f.log_canister)).floor();
             }
             const auto noise = [&](Channel channel, const Pack& z_of) -> Pack {
-                const NoiseLaw& law = model.channels[static_cast<std::size_t>(channel)].law;
-                return (spread(channel) * z_of.unaryExpr([&](double x) { return law(x); })).exp();
+                const ChannelFit& fitted = model.channels[static_cast<std::size_t>(channel)];
+                Pack own = spread(channel);
+                if (fitted.trend.shown())
+                    own *=
+                        fitted.trend.factor<Pack>(f.log_v80, learning_left<Pack>(channel, model.theta, f.cases_done));
+                return (own * z_of.unaryExpr([&](double x) { return fitted.law(x); })).exp();
             };
             const std::array<Pack, kPhases> minutes = {
                 formulas::enucleation_min<Pack>(t, f, u, learning) * noise(Channel::enucleation, z[0]),

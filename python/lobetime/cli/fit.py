@@ -187,6 +187,8 @@ _SPREAD_WORDS = {
 
 
 def _print_spreads(console: Console, model: lt.TheatreTimeModel) -> None:
+    from ..summary import trends_of  # it needs pandas
+
     console.print("Spread of one case about its curve", style="bold")
     table = screen.new_table(
         "of", "spread", "95 % interval", "unit", "recorded values", right=["spread", "recorded values"]
@@ -197,3 +199,5 @@ def _print_spreads(console: Console, model: lt.TheatreTimeModel) -> None:
         unit = "ratio" if row["name"] in ("operative", "theatre") else "log SD"
         table.add_row(_SPREAD_WORDS[row["name"]], *numbers, unit, f"{row['observations']:.0f}")
     console.print(table)
+    for trend in trends_of(model):
+        console.print(f"Cases scatter in {trend}.", soft_wrap=True)

@@ -6,6 +6,7 @@
 #include <lobetime/fit/noise_law.hpp>
 #include <lobetime/fit/observations.hpp>
 #include <lobetime/fit/scale.hpp>
+#include <lobetime/fit/spread_trend.hpp>
 #include <lobetime/fit/time_objective.hpp>
 #include <lobetime/model/layout.hpp>
 #include <lobetime/model/prior.hpp>
@@ -54,7 +55,8 @@ struct ChannelFit {
     double spread_log_se = 0.0;  ///< standard error of log(spread), prior included
     int observations = 0;        ///< times (not lower bounds) that inform it
     double parameters_used = 0.0;
-    NoiseLaw law{};  ///< of one case's noise, in spreads; the normal for tissue and sums
+    NoiseLaw law{};       ///< of one case's noise, in spreads of its own; the normal for tissue and sums
+    SpreadTrend trend{};  ///< of enucleation, haemostasis and morcellation, where their recorded times show one
 };
 
 /// How far surgeons (or devices) lie apart: standard deviation of their levels on the log scale.
