@@ -72,7 +72,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         the gland) and first_case (of a surgeon's first case to the plateau), which a prior draws towards 1, with
         per_doubling_se and first_case_se, their standard errors over samples of cases; else these are NaN.
     surgeons_ : pandas.DataFrame
-        cases, last_case_no and, as ratios to the unit's average surgeon, enucleation and morcellation.
+        cases, last_case_no and, as ratios to the unit's average surgeon, enucleation, morcellation and learning (the
+        extra enucleation time of first cases; NaN unless a case up to the 60th is recorded).
     weights_ : pandas.DataFrame
         What the fit saw, one row an observation: case_index (position among the cases, from 0), row (of the file, as
         its warnings count: the heading is row 1), channel, kind, standardised residual, weight. Not saved.
@@ -81,7 +82,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         included), count (starts known to have ended there), first_start (0 the prior's centre, 1 the Huber fit), and
         the parameters there. Empty for "m". Not saved.
     groups_ : pandas.DataFrame
-        How far surgeons and devices lie apart: log_sd of their levels, log_se (standard error of its log), members.
+        How far surgeons (in enucleation, morcellation and learning) and devices lie apart: log_sd of their levels, log_se (standard error of its log), members.
     n_cases_ : int
     on_bound_ : list of str
         Parameters that ended on a bound: their estimate and interval say less than they seem to. Not saved.
@@ -190,8 +191,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         self.n_cases_ = fitted.n_cases
         estimate = self.params_["estimate"]
         surgeons = pd.DataFrame(fitted.surgeons, columns=["code", "cases", "last_case_no"])
-        for phase in ("enucleation", "morcellation"):
-            surgeons[phase] = [float(np.exp(estimate[f"surgeon_{phase}[{code}]"])) for code in surgeons["code"]]
+        for part in ("enucleation", "morcellation", "learning"):
+            own = [f"surgeon_{part}[{code}]" for code in surgeons["code"]]
+            surgeons[part] = np.exp(estimate.reindex(own).to_numpy(dtype=float))
         self.surgeons_ = surgeons.set_index("code")
 
     def _fitted_or_prior(self) -> _core.FittedModel:

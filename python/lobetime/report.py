@@ -308,6 +308,11 @@ def _says(cases: Cases, model: TheatreTimeModel) -> list[str]:
             f"{_spread(model, 'surgeon_morcellation')} in blade time (in brackets: about 95 %; from "
             f"{len(model.surgeons_)} surgeons, and of few an assumption says much)."
         )
+    if (learners := int(model.surgeons_["learning"].notna().sum())) > 1:
+        said.append(
+            "The extra enucleation time of first cases differs between surgeons by a standard deviation of "
+            f"{_spread(model, 'surgeon_learning')} (from {learners} surgeons seen before their 60th case)."
+        )
     if trends := trends_of(model):
         said.append(f"Cases scatter in {'; in '.join(trends)} (±: standard error).")
     own = int(params["origin"].eq("fitted from cases").sum())

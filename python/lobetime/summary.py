@@ -70,7 +70,7 @@ class Summary:
         found = [Table("Parameters", headings, _parameter_rows(self.table[~own]), right=(2, 3))]
         if surgeons and own.any():
             rows = _parameter_rows(self.table[own])
-            found.append(Table("Surgeons and devices, past the learning curve", headings, rows, right=(2, 3)))
+            found.append(Table("Surgeons and devices", headings, rows, right=(2, 3)))
         changes = [name for name in TREND_WORDS if self.spreads[name].notna().any()]
         spreads = []
         for row in self.spreads.reset_index().to_dict("records"):

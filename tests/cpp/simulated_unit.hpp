@@ -51,6 +51,9 @@ inline Eigen::VectorXd true_theta(const ModelLayout& layout) {
     return theta;
 }
 
+/// 0 where the layout has no such level (index -1).
+inline double level_of(const Eigen::VectorXd& theta, int index) { return index >= 0 ? theta[index] : 0.0; }
+
 inline SimulatedUnit simulate_unit(const UnitOptions& options = {}) {
     SimulatedUnit unit{CaseTable(options.n_cases), {}, {}};
     CaseTable& cases = unit.cases;
@@ -101,10 +104,9 @@ inline SimulatedUnit simulate_unit(const UnitOptions& options = {}) {
         }
         const bool outlier = u[1] < options.share_outliers;
         cases.tissue_g[i] = u[0] < options.share_blank_tissue ? std::nan("") : std::exp(tissue);
-        const int learning = unit.layout.surgeon_learning_index(f.surgeon);
         cases.enucleation_min[i] =
             formulas::enucleation_min(theta, f, theta[unit.layout.surgeon_enucleation_index(f.surgeon)],
-                                      learning >= 0 ? theta[learning] : 0.0) *
+                                      level_of(unit.truth, unit.layout.surgeon_learning_index(f.surgeon))) *
             std::exp(kTrueSpreads[1] * z[2]) * (outlier ? 8.0 : 1.0);
         cases.morcellation_min[i] = formulas::morcellation_min(theta, f, blade, swaps) *
                                     std::exp(kTrueSpreads[3] * (0.2 * z[2] + std::sqrt(1.0 - 0.04) * z[3])) *

@@ -37,7 +37,7 @@ TEST(ModelLayout, LevelsOfLearningAreThoseOfTheLearners) {
     EXPECT_EQ(layout.surgeon_learning_index(1), -1);
     EXPECT_EQ(layout.names()[static_cast<std::size_t>(layout.surgeon_learning_index(2))], "surgeon_learning[C]");
     EXPECT_EQ(layout.meaning(layout.surgeon_learning_index(2)),
-              "extra enucleation time while learning, of this surgeon");
+              "extra enucleation time while learning, of this surgeon against the unit");
     EXPECT_THROW(ModelLayout({"A"}, {}, {"B"}), InvalidArgument);
 }
 

@@ -245,6 +245,35 @@ TEST(Predict, BlankIdsAreToldApartByPosition) {
     EXPECT_NE(totals(p, 0), totals(p, 1));
 }
 
+TEST(Predict, ABeginnerWhomNobodyKnowsLearnsAsSurgeonsDiffer) {
+    // Without any other noise the minutes of a draw tell the surgeon's level of learning, the same at each case number.
+    FittedModel model = fitted();
+    model.covariance.setZero();
+    for (ChannelFit& one : model.channels) {
+        one.spread = 1e-9;
+        one.spread_log_se = 0.0;
+    }
+    model.surgeon_learning = {0.5, 0.0, 2};
+    CaseTable cases = bookings(3);
+    cases.surgeon.assign(3, "new");
+    cases.surgeon_case_no = {1.0, 21.0, 1e12};
+    cases.gland_ml.assign(3, 80.0);
+    const Prediction p = predict(model, cases, with(20000));
+    const std::vector<double> first = phase(p, 0, 0), later = phase(p, 1, 0), plateau = phase(p, 2, 0);
+    const double e_learn = model.theta[param::e_learn],
+                 left = 1.0 / (1.0 + 20.0 / std::exp(model.theta[param::e_half]));
+    double sum = 0.0, squares = 0.0;
+    for (std::size_t d = 0; d < first.size(); ++d) {
+        const double extra = first[d] / plateau[d] - 1.0;
+        EXPECT_NEAR(later[d] / plateau[d] - 1.0, extra * left, 1e-6 * extra);
+        sum += std::log(extra / e_learn);
+        squares += std::pow(std::log(extra / e_learn), 2);
+    }
+    const double n = static_cast<double>(first.size());
+    EXPECT_NEAR(sum / n, 0.0, 4.0 * 0.5 / std::sqrt(n));
+    EXPECT_NEAR(std::sqrt(squares / n), 0.5, 4.0 * 0.5 / std::sqrt(2.0 * n));
+}
+
 TEST(Predict, MediansAreThoseOfTheFormulas) {
     // A model without uncertainty and without spread of its parameters: medians of draws are the formulas.
     FittedModel model = fitted();

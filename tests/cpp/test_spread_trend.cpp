@@ -211,7 +211,8 @@ CaseTable growing_unit(double per_log_volume, std::size_t n_cases) {
         const CaseFeatures& f = features[i];
         const double* theta = unit.truth.data();
         const double median =
-            formulas::enucleation_min(theta, f, theta[unit.layout.surgeon_enucleation_index(f.surgeon)]);
+            formulas::enucleation_min(theta, f, theta[unit.layout.surgeon_enucleation_index(f.surgeon)],
+                                      testing::level_of(unit.truth, unit.layout.surgeon_learning_index(f.surgeon)));
         const double before = unit.cases.enucleation_min[i];
         const double after = median * std::pow(before / median, std::exp(per_log_volume * f.log_v80));
         unit.cases.enucleation_min[i] = after;
@@ -262,6 +263,7 @@ TEST(SpreadTrend, WidensAPredictionByTheCasesOwnFactor) {
     bookings.surgeon_case_no = {1.0, 1e9, 7.0, std::nan("")};  // the last is drawn
     FittedModel with = model_from_prior(published_prior());
     with.covariance.setZero();
+    with.surgeon_learning.log_sd = 1e-9;  // so that a median tells the experience
     ChannelFit& channel = with.channels[static_cast<std::size_t>(Channel::enucleation)];
     channel.spread_log_se = 0.0;
     FittedModel medians = with, without = with;

@@ -80,6 +80,55 @@ TEST(FitTheatreTime, SpreadOfSurgeonsFollowsTheSurgeons) {
                 1.0 / std::pow(unlike.surgeon_enucleation.log_sd, 2), 1e-9);
 }
 
+/// A unit whose surgeons all begin, their extra time while learning by turns more and less than the unit's.
+SimulatedUnit unit_of_learners(double level, int n_surgeons) {
+    UnitOptions options;
+    options.n_cases = 1600;
+    options.n_surgeons = n_surgeons;
+    SimulatedUnit unit = simulate_unit(options);
+    const double e_learn = unit.truth[param::e_learn], half = std::exp(unit.truth[param::e_half]);
+    const ModelLayout before = unit.layout;
+    std::vector<double> done(static_cast<std::size_t>(n_surgeons), 0.0);
+    for (std::size_t i = 0; i < unit.cases.size(); ++i) {
+        const int s = before.surgeon_position(unit.cases.surgeon[i]);
+        const double was = e_learn *
+                           std::exp(lobetime::testing::level_of(unit.truth, before.surgeon_learning_index(s))) /
+                           (1.0 + (unit.cases.surgeon_case_no[i] - 1.0) / half);
+        double& cases_done = done[static_cast<std::size_t>(s)];
+        const double is = e_learn * std::exp(s % 2 == 0 ? level : -level) / (1.0 + cases_done / half);
+        const double more = unit.cases.enucleation_min[i] * ((1.0 + is) / (1.0 + was) - 1.0);
+        unit.cases.enucleation_min[i] += more;
+        unit.cases.operative_min[i] += more;
+        unit.cases.theatre_min[i] += more;
+        unit.cases.surgeon_case_no[i] = ++cases_done;
+    }
+    unit.layout = ModelLayout::from_cases(unit.cases);
+    return unit;
+}
+
+TEST(FitTheatreTime, SurgeonsDifferInLearningAsFarAsTheCasesShow) {
+    const int n_surgeons = 10;
+    const double level = 0.6;
+    const SimulatedUnit unit = unit_of_learners(level, n_surgeons);
+    const TheatreTimeFit unlike = fit_theatre_time(unit.cases, kPrior);
+    const TheatreTimeFit alike = fit_theatre_time(unit_of_learners(0.0, n_surgeons).cases, kPrior);
+    EXPECT_EQ(unlike.surgeon_learning.members, n_surgeons);
+    // Beginners tell their own extra time to 0.3 or so, and the spread is drawn to the prior's.
+    EXPECT_GT(unlike.surgeon_learning.log_sd, 1.25 * kPrior.surgeon_learning_log_sd);
+    EXPECT_LT(alike.surgeon_learning.log_sd, kPrior.surgeon_learning_log_sd);
+    EXPECT_LT(unlike.surgeon_learning.log_se, kPrior.group_log_sd_spread);
+    EXPECT_NEAR(unlike.prior_precision[unlike.layout.first_learning_index()],
+                1.0 / std::pow(unlike.surgeon_learning.log_sd, 2), 1e-9);
+    // Every surgeon is found on the own side, and none further out than the truth by more than chance does.
+    const Eigen::VectorXd se = sandwich_covariance(unlike).diagonal().cwiseSqrt();
+    for (int s = 0; s < n_surgeons; ++s) {
+        const int at = unlike.layout.surgeon_learning_index(s);
+        const double truth = s % 2 == 0 ? level : -level;
+        EXPECT_GT(unlike.theta[at] * truth, 0.0) << s;
+        EXPECT_NEAR(unlike.theta[at], truth, 4.0 * se[at] + 0.1) << s;
+    }
+}
+
 TEST(FitTheatreTime, SpreadOfSurgeonsIsAtTheMarginalMaximum) {
     FitOptions options;
     options.loss = Loss("huber");

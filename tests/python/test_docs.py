@@ -154,6 +154,7 @@ def test_enucleation(equations, p, model, gland_ml, case):
         gland_ml,
         k=flat.get("surgeon_case_no", np.inf),
         surgeon=np.log(model.surgeons_.loc[flat["surgeon"], "enucleation"]) if "surgeon" in flat else 0.0,
+        own_learning=np.log(model.surgeons_["learning"].fillna(1.0)[flat["surgeon"]]) if "surgeon" in flat else 0.0,
         trainee=flat.get("trainee", 0),
     )
     assert found == pytest.approx(expected, rel=1e-9)

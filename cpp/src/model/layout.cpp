@@ -74,8 +74,9 @@ std::string ModelLayout::meaning(int parameter) const {
     if (parameter < param::Count) return std::string(core_parameters()[static_cast<std::size_t>(parameter)].meaning);
     if (parameter < surgeon_enucleation_index(0)) return "blade rate of this device against its class";
     if (parameter < surgeon_morcellation_index(0)) return "enucleation time of this surgeon against the unit";
-    return parameter < first_learning_index() ? "blade time of this surgeon against the unit"
-                                              : "extra enucleation time while learning, of this surgeon";
+    return parameter < first_learning_index()
+               ? "blade time of this surgeon against the unit"
+               : "extra enucleation time while learning, of this surgeon against the unit";
 }
 
 double ModelLayout::lower(int parameter) const {

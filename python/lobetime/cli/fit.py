@@ -119,7 +119,7 @@ def _print_fit(console: Console, model: lt.TheatreTimeModel, parameters: pd.Data
     )
 
     surgeons = {
-        f"surgeon_{phase}[{code}]" for phase in ("enucleation", "morcellation") for code in model.surgeons_.index
+        f"surgeon_{part}[{code}]" for part in ("enucleation", "morcellation", "learning") for code in model.surgeons_.index
     }
     rows = [_parameter_cells(row) for row in parameters.to_dict("records") if row["name"] not in surgeons]
     meanings, *cells = (list(column) for column in zip(*rows, strict=True))
@@ -172,6 +172,14 @@ def _print_surgeons(console: Console, model: lt.TheatreTimeModel, parameters: pd
             cells += known[f"surgeon_{phase}[{row['code']}]"][2:4]
         table.add_row(*(Text(cell) for cell in cells))
     console.print(table)
+    learners = model.surgeons_.index[model.surgeons_["learning"].notna()]
+    if len(learners) > 0:
+        console.print("Extra enucleation time of their first cases, as ratio to the unit's average")
+        table = screen.new_table("surgeon", "extra time", "95 % interval", right=["extra time"])
+        for code in learners:
+            cells = [screen.shown(code), *known[f"surgeon_learning[{code}]"][2:4]]
+            table.add_row(*(Text(cell) for cell in cells))
+        console.print(table)
     console.print()
 
 
