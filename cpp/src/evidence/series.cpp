@@ -257,7 +257,7 @@ const std::vector<Series>& published_series() {
         {.id = "E54b", .study = "E54", .unit = "E54", .citation = "PMC10940490", .design = "matched", .n = 117,
          .gland = {102}, .operative = {58.1}, .enucleation_rate = {2.6}},
         {.id = "E55", .study = "E55", .unit = "E55", .citation = "BJUI Compass, doi 10.1002/bco2.469", .design = "retrospective >200 mL", .n = 89, .statistic = kMedian, .by_size = true, .gland_from_ml = 200,
-         .gland = {245}, .tissue = {164.2}, .operative = {218.5}, .experience = kMixed, .note = "trainees took part"},
+         .gland = {245}, .operative = {218.5}, .experience = kMixed, .note = "trainees took part; 164.2 mL enucleated is not a weight"},
         {.id = "E56", .study = "E56", .unit = "E56", .citation = "PLoS One 2025;20:e0331142, doi 10.1371/journal.pone.0331142", .design = "retrospective", .n = 118, .statistic = kMedian, .by_size = true, .gland_from_ml = 80,
          .operative = ranged(60, 50, 70), .operative_rate = ranged(1.25, 1.01, 1.44), .experience = kMixed},
         {.id = "E57", .study = "E57", .unit = "E57", .citation = "Transl Androl Urol, article 57853", .design = "retrospective", .n = 704,

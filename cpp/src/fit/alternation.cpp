@@ -24,9 +24,10 @@ constexpr double kSharesEvery = 0.03, kSharesUntil = 1e-5;
 constexpr double kNear = 0.3;
 constexpr std::size_t kMemory = 5;
 constexpr double kFarthest = 200.0;              // of an extrapolation, in changes of the round
-constexpr double kJump = 0.1, kClosedIn = 1e-3;  // standard errors
-constexpr double kTurned = 0.05;  // share of its step that is left to what has turned back again and again
-constexpr int kPatience = 8;      // rounds without a smaller change, after which nothing is extrapolated
+constexpr double kJump = 0.2, kClosedIn = 1e-3;  // standard errors
+constexpr double kTurned = 0.05;    // share of its step that is left to what has turned back again and again
+constexpr double kRecovers = 1.05;  // a round; it takes fourteen to undo one turn, and about a jump they come sooner
+constexpr int kPatience = 8;        // rounds without a smaller change, after which nothing is extrapolated
 
 /// Anderson's acceleration of x <- g(x) (J ACM 1965;12:547, doi 10.1145/321296.321305): the next point is where the
 /// last few residuals g(x) - x, taken as linear, would vanish.
@@ -178,8 +179,9 @@ void Alternation::unpack(const Eigen::VectorXd& all) {
     for (int c = 0; c < kChannels; ++c) spread[static_cast<std::size_t>(c)] = std::exp(all[p + c]);
 }
 
-/// A row's spread may jump where its parameters pass a point, and rounds go to and fro about that for ever. It is found
-/// once the steps that the turning parameters are left with are short, and no side leads away by more than a little.
+/// Where a redescending loss has two minima close by, parameters may jump from one to the other as the rows' spreads
+/// pass a point, and rounds go to and fro about that for ever. It is found once the steps that the turning parameters
+/// are left with are short, and no side leads away by more than a little.
 static bool closed_in_on_a_jump(const Eigen::VectorXd& step, const Eigen::ArrayXd& share) {
     const Eigen::ArrayXd far = step.array().abs();
     if (!(far.maxCoeff() > kClosedIn && far.maxCoeff() < kJump)) return false;
@@ -230,7 +232,7 @@ int Alternation::settle(const Options& options) {
             // Parameters and a spread may answer each other in turn for ever: what turns back goes half as far, what
             // does not recovers (Riedmiller and Braun, IEEE Int Conf Neural Networks 1993:586, doi
             // 10.1109/ICNN.1993.298623).
-            share = (last_step.array() * step.array() < 0.0).select(0.5 * share, (1.2 * share).min(1.0));
+            share = (last_step.array() * step.array() < 0.0).select(0.5 * share, (kRecovers * share).min(1.0));
             unpack(point + (share * step.array()).matrix());
         }
         last_step = step;

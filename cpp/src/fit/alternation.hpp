@@ -62,8 +62,8 @@ public:
     /// cost. Throws NotConverged when interrupted or when no step can be taken.
     void solve(Curvature curvature, int max_steps, double gain, const std::function<bool()>& interrupt);
 
-    /// Rounds until nothing changes by more than the tolerance, or until a jump of a row's spread is closed in on, no
-    /// side of which changes a parameter by more than a tenth of its standard error. Returns how many, or 0 when
+    /// Rounds until nothing changes by more than the tolerance, or until a jump of the parameters is closed in on, no
+    /// side of which changes a parameter by more than a fifth of its standard error. Returns how many, or 0 when
     /// max_rounds did not do.
     /// Throws as `solve`, and NotIdentifiable when the curvature has no inverse.
     int settle(const Options& options);
