@@ -138,7 +138,7 @@ TEST(PoolSeries, LeavesAloneWhatNoSeriesTells) {
         EXPECT_EQ(pooled.told[p], 0.0);
         EXPECT_EQ(pooled.studies[p], 0);
         const double sd = assumed_prior().parameters[static_cast<std::size_t>(p)].working_sd();
-        EXPECT_NEAR(pooled.new_unit_variance(p), sd * sd, 1e-12);
+        EXPECT_NEAR(pooled.new_unit_variance[p], sd * sd, 1e-12);
     }
 }
 

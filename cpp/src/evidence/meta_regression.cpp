@@ -40,6 +40,7 @@ const std::map<std::string_view, Scatter> kScatter = {{"gland_ml", {1.0, 0.0}},
 const double kNormal90 = normal_quantile(0.95);
 constexpr double kVague = 10.0;          ///< SD, on the log scale, of what is not known of a level before the series
 constexpr double kMedianLoses = 1.5708;  ///< variance of a normal sample's median over that of its mean, pi / 2
+constexpr double kReferenceCase = 1e6;   ///< case number of one past the learning curve
 constexpr double kCounts = 0.01;         ///< share of a parameter's weight from which a unit counts as behind it
 constexpr int kVolume = param::Count;    ///< the volume of a series that does not report one, as one more unknown
 constexpr int kEnucleationLevel = kVolume + 1, kMorcellationLevel = kVolume + 2;  ///< of a series' surgeons
@@ -460,6 +461,7 @@ private:
         out.between_expected = out.between;
         for (std::size_t k = 0; k < kLevels; ++k)
             out.between_expected[kPooledLevels[k]] = expected_variance(linear, tau2, static_cast<Eigen::Index>(k));
+        out.new_unit_variance = new_unit_variance(out);
         out.i2_percent = Eigen::VectorXd::Constant(param::Count, kNone);
         out.studies = out.cases = Eigen::VectorXi::Zero(param::Count);
         out.direct_share = out.randomised_share = Eigen::VectorXd::Zero(param::Count);
@@ -467,6 +469,25 @@ private:
         const Eigen::MatrixXd in_units = linear.sampling + within_units(linear.of_unit, out.between);
         for (int p = 0; p < param::Count; ++p) describe(linear, in_units, p, out);
         return out;
+    }
+
+    /// See PooledSeries.
+    Eigen::VectorXd new_unit_variance(const PooledSeries& pooled) const {
+        Series reference;
+        reference.gland = {80.0};
+        reference.by_size = true;
+        reference.first_case = reference.last_case = kReferenceCase;
+        Eigen::VectorXd variance = pooled.covariance.diagonal() + pooled.between_expected;
+        for (const auto& [level, column] :
+             {std::pair{int{param::e_80}, "enucleation_min"}, std::pair{int{param::rate_50}, "morcellation_min"}}) {
+            const Predicted predicted = predict(pooled.mean, reference, column, spreads_);
+            const Eigen::VectorXd slope = predicted.slope.head<param::Count>();
+            const double shared =
+                slope.dot(pooled.covariance * slope) - slope.cwiseAbs2().dot(pooled.covariance.diagonal());
+            variance[level] =
+                std::max(variance[level] + shared / (slope[level] * slope[level]), pooled.between_expected[level]);
+        }
+        return variance;
     }
 
     /// Weight of each unit for one parameter, if the rest of it were as in the mean.

@@ -38,9 +38,11 @@ struct PooledSeries {
     /// Studies' ids behind a parameter, by weight.
     std::vector<std::vector<std::string>> behind;
 
-    double new_unit_variance(int parameter) const {
-        return covariance(parameter, parameter) + between_expected[parameter];
-    }
+    /// Variances of a new unit's parameters, for a prior that takes them as independent: `covariance` and
+    /// `between_expected`, those of e_80 and rate_50 less (or more) so that enucleation and morcellation of an 80 mL
+    /// gland past the learning curve vary as the regression has it. What one series leaves open between fixed minutes
+    /// and those that grow would else count twice.
+    Eigen::VectorXd new_unit_variance;
 };
 
 /// Random-effects meta-regression, nonlinear in the parameters.
