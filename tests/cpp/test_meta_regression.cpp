@@ -90,12 +90,12 @@ TEST(PoolSeries, FewUnitsThatLookAlikeMayStillDiffer) {
     const PooledSeries few = pool_series(simulated(6, levels, {0.0, 0.0, 0.0}), assumed_prior());
     const PooledSeries many = pool_series(simulated(48, levels, {0.0, 0.0, 0.0}), assumed_prior());
     for (const int p : kPooledLevels) {
-        EXPECT_GT(few.between_expected[p], 0.0) << p;
-        EXPECT_LT(many.between_expected[p], 0.5 * few.between_expected[p]) << p;
+        EXPECT_GT(few.between_of_range[p], 0.0) << p;
+        EXPECT_LT(many.between_of_range[p], 0.5 * few.between_of_range[p]) << p;
     }
     const PooledSeries wide = pool_series(simulated(60, levels, {0.10, 0.50, 0.60}), assumed_prior());
     // Sixty units tell a variance to 18 %; its mean lies a little above where it is likeliest.
-    for (const int p : kPooledLevels) EXPECT_NEAR(wide.between_expected[p] / wide.between[p], 1.05, 0.15) << p;
+    for (const int p : kPooledLevels) EXPECT_NEAR(wide.between_of_range[p] / wide.between[p], 1.05, 0.15) << p;
 }
 
 TEST(PoolSeries, AMeanOverManyUnitsOrSurgeonsWeighsMore) {
@@ -138,7 +138,7 @@ TEST(PoolSeries, LeavesAloneWhatNoSeriesTells) {
         EXPECT_EQ(pooled.told[p], 0.0);
         EXPECT_EQ(pooled.studies[p], 0);
         const double sd = assumed_prior().parameters[static_cast<std::size_t>(p)].working_sd();
-        EXPECT_NEAR(pooled.new_unit_variance[p], sd * sd, 1e-12);
+        EXPECT_NEAR(pooled.new_unit_variance(p), sd * sd, 1e-12);
     }
 }
 

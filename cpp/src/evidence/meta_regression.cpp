@@ -8,8 +8,11 @@
 
 #include <Eigen/Cholesky>
 
+#include <boost/math/tools/toms748_solve.hpp>
+
 #include <algorithm>
 #include <cmath>
+#include <cstdint>
 #include <map>
 #include <numeric>
 #include <set>
@@ -40,7 +43,6 @@ const std::map<std::string_view, Scatter> kScatter = {{"gland_ml", {1.0, 0.0}},
 const double kNormal90 = normal_quantile(0.95);
 constexpr double kVague = 10.0;          ///< SD, on the log scale, of what is not known of a level before the series
 constexpr double kMedianLoses = 1.5708;  ///< variance of a normal sample's median over that of its mean, pi / 2
-constexpr double kReferenceCase = 1e6;   ///< case number of one past the learning curve
 constexpr double kCounts = 0.01;         ///< share of a parameter's weight from which a unit counts as behind it
 constexpr int kVolume = param::Count;    ///< the volume of a series that does not report one, as one more unknown
 constexpr int kEnucleationLevel = kVolume + 1, kMorcellationLevel = kVolume + 2;  ///< of a series' surgeons
@@ -419,26 +421,35 @@ private:
         return -log_root - 0.5 * linear.residual.dot(cholesky.solve(linear.residual));
     }
 
-    /// Mean of one level's variance between units over its restricted likelihood, every SD up to kMostBetween being as
-    /// likely beforehand and the other variances held: few units can look alike by chance.
-    double expected_variance(const Linear& linear, SpreadArray tau2, Eigen::Index level) const {
-        constexpr double kMostBetween = 1.5;
-        constexpr int kSteps = 150;
-        std::vector<double> log_weight, variance;
+    /// Variance of the normal that has the 90 % range of a level of a new unit: a normal about the mean, of which
+    /// `of_mean` is the variance, with a spread between units that is known as far as the restricted likelihood tells
+    /// it, the other variances held, since few units can look alike by chance. Beforehand the spread is half-normal
+    /// with a scale of 0.5 (a weakly informative prior of logs of ratios: Röver et al., Res Synth Methods 2021;12:448).
+    double range_variance(const Linear& linear, SpreadArray tau2, Eigen::Index level, double of_mean) const {
+        constexpr double kMostBetween = 2.0, kScale = 0.5;
+        constexpr int kSteps = 200;
+        // Not the constant above: a prior may be asked for before this file's constants have their values.
+        const double normal_90 = normal_quantile(0.95);
+        std::vector<double> log_weight, sd_of_unit;
         for (int step = 0; step < kSteps; ++step) {
             const double sd = (step + 0.5) * kMostBetween / kSteps;
             tau2[level] = sd * sd;
-            variance.push_back(sd * sd);
-            log_weight.push_back(log_likelihood(linear, factor(linear, tau2)));
+            sd_of_unit.push_back(std::sqrt(of_mean + sd * sd));
+            log_weight.push_back(log_likelihood(linear, factor(linear, tau2)) - 0.5 * std::pow(sd / kScale, 2));
         }
         const double largest = *std::max_element(log_weight.begin(), log_weight.end());
-        double sum = 0.0, total = 0.0;
-        for (std::size_t i = 0; i < variance.size(); ++i) {
-            const double weight = std::exp(log_weight[i] - largest);
-            total += weight;
-            sum += weight * variance[i];
-        }
-        return sum / total;
+        double total = 0.0;
+        for (double& weight : log_weight) total += weight = std::exp(weight - largest);
+        const auto above_5_percent = [&](double end) {
+            double below = 0.0;
+            for (std::size_t i = 0; i < sd_of_unit.size(); ++i)
+                below += log_weight[i] * normal_cdf(end / sd_of_unit[i]);
+            return below / total - 0.95;
+        };
+        std::uintmax_t steps = 100;
+        const auto end = boost::math::tools::toms748_solve(above_5_percent, 0.0, 10.0 * (kMostBetween + normal_90),
+                                                           boost::math::tools::eps_tolerance<double>(40), steps);
+        return std::pow(0.5 * (end.first + end.second) / normal_90, 2);
     }
 
     Eigen::VectorXd posterior_mean(const Linear& linear, const SpreadArray& tau2) const {
@@ -458,10 +469,12 @@ private:
         out.between = start_.between + levels_only(tau2);
         out.first_cases = tau2[kFirstCases];
         out.told = 1.0 - out.covariance.diagonal().array() / start_.unknown.array();
-        out.between_expected = out.between;
-        for (std::size_t k = 0; k < kLevels; ++k)
-            out.between_expected[kPooledLevels[k]] = expected_variance(linear, tau2, static_cast<Eigen::Index>(k));
-        out.new_unit_variance = new_unit_variance(out);
+        out.between_of_range = out.between;
+        for (std::size_t k = 0; k < kLevels; ++k) {
+            const int p = kPooledLevels[k];
+            out.between_of_range[p] =
+                range_variance(linear, tau2, static_cast<Eigen::Index>(k), out.covariance(p, p)) - out.covariance(p, p);
+        }
         out.i2_percent = Eigen::VectorXd::Constant(param::Count, kNone);
         out.studies = out.cases = Eigen::VectorXi::Zero(param::Count);
         out.direct_share = out.randomised_share = Eigen::VectorXd::Zero(param::Count);
@@ -469,25 +482,6 @@ private:
         const Eigen::MatrixXd in_units = linear.sampling + within_units(linear.of_unit, out.between);
         for (int p = 0; p < param::Count; ++p) describe(linear, in_units, p, out);
         return out;
-    }
-
-    /// See PooledSeries.
-    Eigen::VectorXd new_unit_variance(const PooledSeries& pooled) const {
-        Series reference;
-        reference.gland = {80.0};
-        reference.by_size = true;
-        reference.first_case = reference.last_case = kReferenceCase;
-        Eigen::VectorXd variance = pooled.covariance.diagonal() + pooled.between_expected;
-        for (const auto& [level, column] :
-             {std::pair{int{param::e_80}, "enucleation_min"}, std::pair{int{param::rate_50}, "morcellation_min"}}) {
-            const Predicted predicted = predict(pooled.mean, reference, column, spreads_);
-            const Eigen::VectorXd slope = predicted.slope.head<param::Count>();
-            const double shared =
-                slope.dot(pooled.covariance * slope) - slope.cwiseAbs2().dot(pooled.covariance.diagonal());
-            variance[level] =
-                std::max(variance[level] + shared / (slope[level] * slope[level]), pooled.between_expected[level]);
-        }
-        return variance;
     }
 
     /// Weight of each unit for one parameter, if the rest of it were as in the mean.
@@ -576,7 +570,7 @@ std::vector<LeftOut> leave_one_study_out(const std::vector<Series>& series, cons
             const Series& row = left[static_cast<std::size_t>(figure.series)];
             const Predicted predicted = predict(pooled.mean, row, figure.column, spreads_of(assumptions));
             const Eigen::VectorXd slope = predicted.slope.head<param::Count>();
-            const Eigen::VectorXd of_units = slope.array().square() * pooled.between_expected.array() / units_of(row);
+            const Eigen::VectorXd of_units = slope.array().square() * pooled.between_of_range.array() / units_of(row);
             const double of_volume = predicted.slope[kVolume] * predicted.slope[kVolume] * volume2;
             const Eigen::Array2d levels = predicted.slope.segment<2>(kEnucleationLevel).array().square();
             const Eigen::Array2d of_surgeons = surgeons_between(assumptions).array() / surgeons_of(row) +

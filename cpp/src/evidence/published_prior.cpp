@@ -130,7 +130,7 @@ void take(const PooledSeries& pooled, int p, PublishedEvidence& evidence) {
     const ParameterDefinition& definition = core_parameters()[at];
     ParameterPrior& row = evidence.prior.parameters[at];
     if (!(pooled.told[p] >= kMoved)) return;
-    const double half = normal_quantile(kUpper90) * std::sqrt(pooled.new_unit_variance[p]);
+    const double half = normal_quantile(kUpper90) * std::sqrt(pooled.new_unit_variance(p));
     const auto natural = [&](double working) { return to_natural(definition.transform, working); };
     const std::string was = three_digits(row.centre);
     row.centre = natural(pooled.mean[p]);

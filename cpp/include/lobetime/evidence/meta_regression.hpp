@@ -26,23 +26,23 @@ inline constexpr std::array<int, 3> kPooledLevels = {param::yield_g_80, param::e
 /// The series pooled on the model's own parameters, working scale, in the order of `core_parameters()`.
 struct PooledSeries {
     std::vector<SeriesFigure> figures;
-    Eigen::VectorXd mean;              ///< mean of units
-    Eigen::MatrixXd covariance;        ///< of that mean
-    Eigen::VectorXd between;           ///< variance between units, each parameter's own
-    Eigen::VectorXd between_expected;  ///< its mean over what is not known of the levels' variances
-    double first_cases;                ///< variance of both phases' levels on top, in series of first cases
-    Eigen::VectorXd told;              ///< share of what was not known of the mean that the series explain away
-    Eigen::VectorXd i2_percent;        ///< of the levels, else NaN
-    Eigen::VectorXi studies, cases;    ///< behind each parameter
+    Eigen::VectorXd mean;        ///< mean of units
+    Eigen::MatrixXd covariance;  ///< of that mean
+    Eigen::VectorXd between;     ///< variance between units, each parameter's own
+    /// The same, those of the levels so that a normal has the 90 % range of a new unit's level, over all that is not
+    /// known of its spread between units.
+    Eigen::VectorXd between_of_range;
+    double first_cases;              ///< variance of both phases' levels on top, in series of first cases
+    Eigen::VectorXd told;            ///< share of what was not known of the mean that the series explain away
+    Eigen::VectorXd i2_percent;      ///< of the levels, else NaN
+    Eigen::VectorXi studies, cases;  ///< behind each parameter
     Eigen::VectorXd direct_share, randomised_share;  ///< of those cases
     /// Studies' ids behind a parameter, by weight.
     std::vector<std::vector<std::string>> behind;
 
-    /// Variances of a new unit's parameters, for a prior that takes them as independent: `covariance` and
-    /// `between_expected`, those of e_80 and rate_50 less (or more) so that enucleation and morcellation of an 80 mL
-    /// gland past the learning curve vary as the regression has it. What one series leaves open between fixed minutes
-    /// and those that grow would else count twice.
-    Eigen::VectorXd new_unit_variance;
+    double new_unit_variance(int parameter) const {
+        return covariance(parameter, parameter) + between_of_range[parameter];
+    }
 };
 
 /// Random-effects meta-regression, nonlinear in the parameters.
