@@ -119,7 +119,9 @@ def _print_fit(console: Console, model: lt.TheatreTimeModel, parameters: pd.Data
     )
 
     surgeons = {
-        f"surgeon_{part}[{code}]" for part in ("enucleation", "morcellation", "learning") for code in model.surgeons_.index
+        f"surgeon_{part}[{code}]"
+        for part in ("enucleation", "morcellation", "learning")
+        for code in model.surgeons_.index
     }
     rows = [_parameter_cells(row) for row in parameters.to_dict("records") if row["name"] not in surgeons]
     meanings, *cells = (list(column) for column in zip(*rows, strict=True))
