@@ -82,7 +82,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         included), count (starts known to have ended there), first_start (0 the prior's centre, 1 the Huber fit), and
         the parameters there. Empty for "m". Not saved.
     groups_ : pandas.DataFrame
-        How far surgeons (in enucleation, morcellation and learning) and devices lie apart: log_sd of their levels, log_se
+        How far surgeons (enucleation, morcellation, learning) and devices lie apart: log_sd of their levels, log_se
         (standard error of its log), members.
     n_cases_ : int
     on_bound_ : list of str
