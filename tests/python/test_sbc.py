@@ -74,12 +74,12 @@ def ranks(job: tuple[int, int]) -> dict[str, float] | None:
     found = curves(drawn)
     out |= {name: float(pit(found[name], value)) for name, value in curves(known).items()}
     for code, surgeon in truth.surgeons.items():
-        for phase, level in (("enucleation", surgeon.u), ("morcellation", surgeon.v)):
-            label = f"surgeon_{phase}[{code}]"
-            if label in names and f"surgeon_{phase}" not in out:  # one surgeon a unit: independent ranks
+        for part, level in (("enucleation", surgeon.u), ("morcellation", surgeon.v), ("learning", surgeon.learning)):
+            label = f"surgeon_{part}[{code}]"
+            if label in names and f"surgeon_{part}" not in out:  # one surgeon a unit: independent ranks
                 at = names.index(label)
                 spread = np.sqrt(fitted.covariance[at, at])
-                out[f"surgeon_{phase}"] = float(ndtr((level - fitted.theta[at]) / spread))
+                out[f"surgeon_{part}"] = float(ndtr((level - fitted.theta[at]) / spread))
     for j, phase in enumerate(("enucleation_min", "haemostasis_min", "morcellation_min")):
         out[f"next {phase}"] = float(pit(minutes[:, j], coming[phase].iloc[0]))
     out["next theatre_min"] = float(pit(minutes.sum(axis=1), coming["theatre_min"].iloc[0]))
