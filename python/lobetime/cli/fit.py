@@ -176,7 +176,7 @@ def _print_surgeons(console: Console, model: lt.TheatreTimeModel, parameters: pd
     console.print(table)
     learners = model.surgeons_.index[model.surgeons_["learning"].notna()]
     if len(learners) > 0:
-        console.print("Extra enucleation time of their first cases, as ratio to the unit's average")
+        console.print("\nExtra enucleation time of first cases, as ratios to the unit's average", style="bold")
         table = screen.new_table("surgeon", "extra time", "95 % interval", right=["extra time"])
         for code in learners:
             cells = [screen.shown(code), *known[f"surgeon_learning[{code}]"][2:4]]
