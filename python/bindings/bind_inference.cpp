@@ -192,8 +192,7 @@ void bind_inference(py::module_& m) {
                 return rows;
             },
             "One row a channel. per_doubling, first_case: ratios of the spread per doubling of the gland and of a "
-            "first "
-            "case to the plateau, with standard errors; NaN where the cases show none.")
+            "first case to the plateau, with standard errors; NaN where the cases show none.")
         .def_property_readonly("surgeons",
                                [](const FittedModel& model) {
                                    py::list rows;

@@ -124,22 +124,18 @@ TEST_P(PhaseKernelTest, EnucleationMatchesAutomaticDerivatives) {
 }
 
 TEST_P(PhaseKernelTest, LearningSlopeIsThatOfTheSurgeonsOwnLearning) {
-    const Eigen::VectorXd at = theta();
-    const PhaseKernel kernel(at, kLayout);
-    using One = ceres::Jet<double, 1>;
-    std::vector<One> constants;
-    for (int i = 0; i < kSize; ++i) constants.emplace_back(at[i]);
+    const auto jets = seeded(theta());
     EnucleationTile tile;
-    kernel.enucleation(features, all_of(kTile), tile);
+    PhaseKernel(theta(), kLayout).enucleation(features, all_of(kTile), tile);
     int learners = 0;
     for (std::size_t i = 0; i < kTile; ++i) {
         const CaseFeatures& f = features[i];
         const int learning = f.surgeon >= 0 ? kLayout.surgeon_learning_index(f.surgeon) : -1;
-        learners += learning >= 0 && f.cases_done < 100.0 ? 1 : 0;
-        const One u(f.surgeon >= 0 ? at[kLayout.surgeon_enucleation_index(f.surgeon)] : 0.0);
-        const One w(learning >= 0 ? at[learning] : 0.0, 0);
-        const One minutes = formulas::enucleation_min<One>(constants.data(), f, u, w);
-        expect_same(tile.learning_slope[i], minutes.v[0] / minutes.a, "case " + std::to_string(i));
+        if (learning < 0) continue;
+        const Jet minutes = formulas::enucleation_min<Jet>(
+            jets.data(), f, level(jets, kLayout.surgeon_enucleation_index(f.surgeon)), level(jets, learning));
+        expect_same(tile.learning_slope[i], minutes.v[learning] / minutes.a, "case " + std::to_string(i));
+        learners += f.cases_done < 100.0 ? 1 : 0;
     }
     EXPECT_GT(learners, 10);
 }

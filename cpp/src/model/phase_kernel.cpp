@@ -103,30 +103,31 @@ LOBETIME_ALWAYS_INLINE double left_of(double half, double cases_done) { return h
 
 /// One array for each feature a phase asks for, so that loops over a tile are vectorised.
 struct EnucleationInput {
-    TileArray log_v80, cases_done, trainee, level, learn;  ///< learn: e_learn of the surgeon
+    TileArray log_v80, cases_done, trainee, level;
+    TileArray gain;  ///< what e_learn is multiplied by for the surgeon
 };
 
 struct EnucleationValues {
-    double e_fixed, e_80, e_exponent, e_trainee, half;
+    double e_fixed, e_80, e_exponent, e_learn, e_trainee, half;
 };
 
 LOBETIME_VECTOR_CLONES void enucleation_tile(std::size_t n, const EnucleationInput& in, const EnucleationValues& v,
-                                             const TileArray& gain, EnucleationTile& out) {
+                                             EnucleationTile& out) {
     using phase_parameters::in_enucleation;
     for (std::size_t i = 0; i < n; ++i) {
         const double left = left_of(v.half, in.cases_done[i]);
         const double grown = v.e_80 * vector_math::exp(v.e_exponent * in.log_v80[i]);
         const double base = v.e_fixed + grown;
-        const double learning = 1.0 + in.learn[i] * left;
+        const double learn = v.e_learn * in.gain[i], learning = 1.0 + learn * left;
         out.minutes[i] = base * learning * vector_math::exp(in.level[i] + v.e_trainee * in.trainee[i]);
         const double share = 1.0 / base, per_learning = left / learning;
         out.slope[in_enucleation<param::e_fixed>][i] = share;
         out.slope[in_enucleation<param::e_80>][i] = grown * share;
         out.slope[in_enucleation<param::e_exponent>][i] = grown * in.log_v80[i] * share;
-        out.slope[in_enucleation<param::e_learn>][i] = gain[i] * per_learning;
-        out.slope[in_enucleation<param::e_half>][i] = in.learn[i] * (1.0 - left) * per_learning;
+        out.slope[in_enucleation<param::e_learn>][i] = in.gain[i] * per_learning;
+        out.slope[in_enucleation<param::e_half>][i] = learn * (1.0 - left) * per_learning;
         out.slope[in_enucleation<param::e_trainee>][i] = in.trainee[i];
-        out.learning_slope[i] = in.learn[i] * per_learning;
+        out.learning_slope[i] = learn * per_learning;
     }
 }
 
@@ -222,7 +223,6 @@ double PhaseKernel::log_yield(const CaseFeatures& f) const { return formulas::lo
 void PhaseKernel::enucleation(std::span<const CaseFeatures> features, std::span<const int> cases,
                               EnucleationTile& out) const {
     EnucleationInput in;
-    TileArray gain;
     for (std::size_t i = 0; i < cases.size(); ++i) {
         const CaseFeatures& f = features[static_cast<std::size_t>(cases[i])];
         in.log_v80[i] = f.log_v80;
@@ -230,13 +230,12 @@ void PhaseKernel::enucleation(std::span<const CaseFeatures> features, std::span<
         in.trainee[i] = f.trainee;
         in.level[i] = f.surgeon >= 0 ? theta_[layout_->surgeon_enucleation_index(f.surgeon)] : 0.0;
         const int learning = f.surgeon >= 0 ? layout_->surgeon_learning_index(f.surgeon) : -1;
-        gain[i] = learning >= 0 ? std::exp(theta_[learning]) : 1.0;
-        in.learn[i] = natural_[param::e_learn] * gain[i];
+        in.gain[i] = learning >= 0 ? std::exp(theta_[learning]) : 1.0;
     }
     enucleation_tile(cases.size(), in,
                      {natural_[param::e_fixed], natural_[param::e_80], natural_[param::e_exponent],
-                      natural_[param::e_trainee], natural_[param::e_half]},
-                     gain, out);
+                      natural_[param::e_learn], natural_[param::e_trainee], natural_[param::e_half]},
+                     out);
 }
 
 void PhaseKernel::haemostasis(std::span<const CaseFeatures> features, std::span<const int> cases,
