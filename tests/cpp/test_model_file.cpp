@@ -389,6 +389,7 @@ TEST(ModelFile, AModelThatCouldNotBeReadAgainIsNotWritten) {
     refused([](FittedModel& m) { m.gland_max_ml = 1e9; });
     refused([](FittedModel& m) { m.channels[0].spread = 1e6; });
     refused([](FittedModel& m) { m.estimator = "guess"; });
+    refused([](FittedModel& m) { m.surgeons[0].code = "nobody"; });
     refused([](FittedModel& m) { m.covariance *= -1.0; });
 }
 

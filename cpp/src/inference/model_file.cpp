@@ -331,12 +331,14 @@ std::string model_to_json(const FittedModel& model) {
                         {"median", finite(model.gland_median_ml, "gland_ml.median")},
                         {"max", finite(model.gland_max_ml, "gland_ml.max")}};
     root["surgeons"] = Json::array();
-    for (const SurgeonRecord& one : model.surgeons)
+    for (const SurgeonRecord& one : model.surgeons) {
+        const int surgeon = model.layout.surgeon_position(one.code);  // -1 in a model that cannot be read again
         root["surgeons"].push_back(
             {{"code", one.code},
              {"last_case_no", std::isnan(one.last_case_no) ? Json(nullptr) : Json(one.last_case_no)},
              {"cases", one.cases},
-             {"learning", model.layout.surgeon_learning_index(model.layout.surgeon_position(one.code)) >= 0}});
+             {"learning", surgeon >= 0 && model.layout.surgeon_learning_index(surgeon) >= 0}});
+    }
     root["devices"] = model.layout.devices();
     root["device_classes"] = Json::array();
     for (const DeviceClassRecord& one : model.device_classes)
