@@ -331,14 +331,13 @@ std::string model_to_json(const FittedModel& model) {
                         {"median", finite(model.gland_median_ml, "gland_ml.median")},
                         {"max", finite(model.gland_max_ml, "gland_ml.max")}};
     root["surgeons"] = Json::array();
-    for (const SurgeonRecord& one : model.surgeons) {
-        const int surgeon = model.layout.surgeon_position(one.code);  // -1 in a model that cannot be read again
+    const std::vector<std::string>& learners = model.layout.learners();
+    for (const SurgeonRecord& one : model.surgeons)
         root["surgeons"].push_back(
             {{"code", one.code},
              {"last_case_no", std::isnan(one.last_case_no) ? Json(nullptr) : Json(one.last_case_no)},
              {"cases", one.cases},
-             {"learning", surgeon >= 0 && model.layout.surgeon_learning_index(surgeon) >= 0}});
-    }
+             {"learning", std::find(learners.begin(), learners.end(), one.code) != learners.end()}});
     root["devices"] = model.layout.devices();
     root["device_classes"] = Json::array();
     for (const DeviceClassRecord& one : model.device_classes)
