@@ -372,6 +372,12 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     fit.score_product = objective.score_product(fit.theta, inverse);
     set_apart(fit.score_product, fit.held, 0.0);
     const std::vector<double> standardised = objective.standardised_residuals(fit.theta);
+    for (std::size_t o = 0; o < standardised.size(); ++o) {
+        const Observation& one = objective.observations()[o];
+        if (!std::isfinite(standardised[o]))
+            throw NotConverged("the fit ended where the " + std::string(channel_name(one.channel)) + " of case " +
+                               std::to_string(one.case_index + 1) + " has no finite residual");
+    }
     const std::vector<double> fitted = objective.fitted_medians(fit.theta);
     fit.phase_correlation = correlation_of_phases(fit, objective, standardised, prior);
     find_laws(cases, objective, standardised, fit);
