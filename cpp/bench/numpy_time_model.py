@@ -8,6 +8,7 @@ from __future__ import annotations
 import copy
 
 import numpy as np
+from scipy.linalg import ldl
 from scipy.optimize import OptimizeResult, least_squares, root
 from scipy.special import ndtr
 
@@ -41,7 +42,9 @@ class NumpyObjective:
         self.at = {name: i for i, name in enumerate(fit.names)}
         self.p = len(fit.names)
         self.lower, self.upper = lower, upper
-        self.prior_mean, self.root_precision = np.array(fit.prior_mean), np.sqrt(fit.prior_precision)
+        # A pivot of 0 (a held parameter) is no prior.
+        lower_root, pivots, _ = ldl(fit.prior_precision)
+        self.prior_mean, self.root_precision = np.array(fit.prior_mean), np.sqrt(pivots) @ lower_root.T
         self.factor = _core.loss_information_factor("huber")
         rows = fit.observations()
         case, kind, channel = rows["case_index"], np.array(rows["kind"]), np.array(rows["channel"])
@@ -225,8 +228,8 @@ class NumpyObjective:
         jacobian = self.matrix(slopes, case, times * per_fluid)
         jacobian[:, self.at["fluid_log_sd"]] = times * per_sd
         jacobians.append(jacobian)
-        residuals.append(self.root_precision * (t - self.prior_mean))
-        jacobians.append(np.diag(self.root_precision))
+        residuals.append(self.root_precision @ (t - self.prior_mean))
+        jacobians.append(self.root_precision)
         return np.concatenate(residuals), np.vstack(jacobians)
 
     def matrix(self, slopes: dict, case: np.ndarray, pull: np.ndarray) -> np.ndarray:

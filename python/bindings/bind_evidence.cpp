@@ -30,14 +30,15 @@ constexpr std::array<std::pair<const char*, double Reported::*>, 5> kParts = {{{
                                                                                {"_q3", &Reported::q3},
                                                                                {"_lowest", &Reported::lowest},
                                                                                {"_highest", &Reported::highest}}};
-constexpr std::array<std::pair<const char*, double Series::*>, 7> kNumbers = {
+constexpr std::array<std::pair<const char*, double Series::*>, 8> kNumbers = {
     {{"n", &Series::n},
      {"gland_from_ml", &Series::gland_from_ml},
      {"gland_to_ml", &Series::gland_to_ml},
      {"first_case", &Series::first_case},
      {"last_case", &Series::last_case},
      {"n_units", &Series::n_units},
-     {"n_surgeons", &Series::n_surgeons}}};
+     {"n_surgeons", &Series::n_surgeons},
+     {"year", &Series::year}}};
 constexpr std::array<std::pair<const char*, std::string Series::*>, 7> kTexts = {{{"id", &Series::id},
                                                                                   {"study", &Series::study},
                                                                                   {"unit", &Series::unit},
@@ -262,6 +263,7 @@ void bind_evidence(py::module_& m) {
     py::class_<PriorSet>(m, "PriorSet", "Everything that is believed before the first case of a unit.")
         .def_readonly("label", &PriorSet::label)
         .def_readonly("parameters", &PriorSet::parameters)
+        .def_readonly("correlation", &PriorSet::correlation, "Of the parameters, working scale; no rows: independent.")
         .def_readonly("spreads", &PriorSet::spreads)
         .def_readonly("fault_rates", &PriorSet::fault_rates)
         .def_readonly("hard_nodule_rate", &PriorSet::hard_nodule_rate)

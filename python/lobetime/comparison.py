@@ -263,7 +263,7 @@ def _criterion(
         scores = fit.case_scores(cases.table, loss=fitted.fitted_.loss, tuning=fitted.fitted_.tuning)
         scores[:, np.diag(fitted.fitted_.covariance) == 0] = 0.0  # parameters that are held
         away = fit.theta - fit.prior_mean
-        cost = fit.cost - 0.5 * float((fit.prior_precision * away**2).sum())
+        cost = fit.cost - 0.5 * float(away @ fit.prior_precision @ away)
         from_cases = float(np.trace(np.linalg.solve(fit.curvature, scores.T @ scores)))
         rows[name] = {"free": free[name], "from_cases": from_cases, "cost": cost, "robust_aic": 2 * (cost + from_cases)}
         told()

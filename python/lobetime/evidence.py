@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from .tables import Table
 
 _TEXTS = ("id", "study", "unit", "citation", "design", "statistic", "blade", "experience", "note")
-_NUMBERS = ("n", "gland_from_ml", "gland_to_ml", "first_case", "last_case", "n_units", "n_surgeons")
+_NUMBERS = ("year", "n", "gland_from_ml", "gland_to_ml", "first_case", "last_case", "n_units", "n_surgeons")
 _PARTS = ("sd", "q1", "q3", "lowest", "highest")
 _EXTRA = "extra, with the columns of evidence_table(),"
 _FLAGS = {0: False, 1: True, "0": False, "1": True, "true": True, "false": False}
@@ -38,15 +38,17 @@ def evidence_table() -> pd.DataFrame:
     """Published series, one row each: every figure was seen in a retrieved abstract or text.
 
     Columns: ``id``; ``study`` (rows of one publication or centre), ``unit`` (rows that share a unit's levels),
-    ``citation``, ``design``, ``n``, ``statistic`` (mean or median), ``by_size`` (glands of a limited range of sizes),
-    ``gland_from_ml``, ``gland_to_ml``; what was reported: ``gland_ml``, ``tissue_g``, ``enucleation_min``,
+    ``citation``, ``design``, ``year`` (of publication; of the last cases, where only
+    that was seen; blank: the mean year), ``n``, ``statistic`` (mean or median), ``by_size`` (glands of a limited range
+    of sizes), ``gland_from_ml``, ``gland_to_ml``; what was reported: ``gland_ml``, ``tissue_g``, ``enucleation_min``,
     ``morcellation_min``, ``operative_min`` and the means of ratios ``enucleation_g_min``, ``morcellation_g_min``,
     ``operative_g_min``, each with its SD where printed; ``blade``, ``experience`` (expert, mixed, novice),
     ``first_case`` and ``last_case`` (the surgeons' case numbers), ``n_units`` and ``n_surgeons`` (how many it is a mean
     of; blank: one, and two a unit), ``note``.
     """
     table = pd.DataFrame(_core.published_series())
-    order = ["id", "study", "unit", "citation", "design", "n", "statistic", "by_size", "gland_from_ml", "gland_to_ml"]
+    order = ["id", "study", "unit", "citation", "design", "year", "n", "statistic", "by_size"]
+    order += ["gland_from_ml", "gland_to_ml"]
     order += [column for column in _quantity_columns() if table[column].notna().any()]
     table = table[[*order, "blade", "experience", "first_case", "last_case", "n_units", "n_surgeons", "note"]]
     return table.assign(**{name: table[name].replace("", None) for name in ("blade", "note")})
@@ -113,7 +115,10 @@ class PublishedPrior:
     -----
     Series are pooled by a nonlinear random-effects meta-regression on the model's own parameters; the spread between
     units of tissue, enucleation and blade rate is estimated (REML). Its variance, averaged over what is not known of
-    it, and what is not known of the mean make the 90 % range of a new unit. Rates: binomial-normal model. Grades start
+    it, and what is not known of the mean make the 90 % range of a new unit. Enucleation has a trend with the year of
+    publication (``enucleation_trend`` in :attr:`pooled`), which is drawn to none with an SD of 0.1 per decade, an
+    assumption that the prior depends on; the prior is of a unit of the mean year of the newest decade's series. Rates:
+    binomial-normal model. Grades start
     at "high" and lose a step unless half of the cases are from randomised trials ("design"), with fewer than 5 studies
     or 500 cases ("few") and another below 2 studies or 100 cases ("very few"), where I^2 is 75 % or more
     ("inconsistent") or not known, and unless half of the cases measured the number itself with the glands' size known
@@ -164,8 +169,18 @@ class PublishedPrior:
         return pd.concat([table, pd.DataFrame(own).set_index("name")]) if own else table
 
     @property
+    def correlation(self) -> pd.DataFrame:
+        """Correlations of the parameters, p x p, where they are normal (the logarithm of what is positive).
+
+        What is not known of the means of units and how units differ, as the pooling leaves them: a series often tells
+        better what two parameters make together than either of them.
+        """
+        names = [one.name for one in self.core.parameters]
+        return pd.DataFrame(self.core.correlation, index=names, columns=names)
+
+    @property
     def pooled(self) -> pd.DataFrame:
-        """One row a pooled number: parameters, then rates by device class.
+        """One row a pooled number: parameters, the trend (the range of its mean), then rates by device class.
 
         Columns: ``unit``, ``estimate``, ``lower`` and ``upper`` (90 % prediction interval: a new unit's own),
         ``between_sd`` (working scale; logit of a rate), ``i2_percent``, ``studies``, ``cases``, ``events``, ``grade``,

@@ -49,14 +49,15 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         rows of your own. None leaves the unit's parameters to
         the cases alone and raises :class:`NotIdentifiable` for those they cannot tell.
     scale_method : {"reweighted", "m_scale", "mad", "proposal2", "sd"}, optional
-        Robust spread of each phase; by default "reweighted", and "sd" with squares.
+        Robust spread of each phase; by default "reweighted", and "sd" with squares. Of "mm" it is
+        what the last step starts from.
     fixed : mapping, optional
         Parameters held at a value (natural scale): ``{"e_learn": 0.0}`` is the form without a learning curve in
         enucleation. They have no prior and no interval; their origin is "held by the user".
     estimator : {"m", "mm"}, optional
         "m": loss and spreads settle together, from a Huber fit. "mm": ``starts`` searches (named by ``seed``) for the
-        least M-scales first, and the loss follows with the spreads held; it stands more wrong records. By default "mm"
-        with the bisquare, "m" with any other loss.
+        least M-scales first, and from there loss and weighted standard deviations settle together; it stands more
+        wrong records. By default "mm" with the bisquare, "m" with any other loss.
     threads : int
         0 = as many as the machine has. Results do not depend on it.
 
@@ -347,7 +348,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         level: float = 0.95,
         functions: Mapping[str, Function] | Sequence[Quantity] | None = None,
         cluster: Literal["surgeon"] | None = None,
-        hc: Literal["HC0", "HC1", "HC2", "HC3", "model"] = "HC2",
+        hc: Literal["HC0", "HC1", "HC2", "HC3", "model"] | None = None,
         kind: Literal["bca", "percentile"] = "bca",
         replicates: int = 1000,
         seed: int = 1,
@@ -380,7 +381,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
             surgeon's own level is open.
         hc
             How scores are corrected for leverage, as in the rules of the same names; "model" takes the loss and the
-            spreads as right.
+            spreads as right. By default (None) the model's own covariance: HC2, whose scores are in few cases drawn to
+            what they come to when loss and spreads are right (this counts as 20 cases, an assumption). The profile's
+            deviance is then in units of HC2.
         kind
             Of the bootstrap: bias-corrected and accelerated, or percentile.
         replicates, seed
@@ -391,17 +394,17 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         progress
             ``progress(done, total)``, about ten times a second; returning False stops, and so does Ctrl-C.
 
-        Profile and bootstrap, clusters and rules other than HC2 need the cases of the fit, which are in memory only
+        Profile and bootstrap, clusters and rules need the cases of the fit, which are in memory only
         while the fitted object is: a model from a file or a pickle refuses with InvalidArgument. Where a number still
         rests on its prior (``params_.origin``), so does its interval.
         """
         check_is_fitted(self, "fitted_")
         if cluster not in (None, "surgeon"):
             raise _core.InvalidArgument(f"cluster must be 'surgeon' or None, not {cluster!r}")
-        if hc not in ("HC0", "HC1", "HC2", "HC3", "model"):
-            raise _core.InvalidArgument(f"hc must be 'HC0', 'HC1', 'HC2', 'HC3' or 'model', not {hc!r}")
+        if hc not in (None, "HC0", "HC1", "HC2", "HC3", "model"):
+            raise _core.InvalidArgument(f"hc must be 'HC0', 'HC1', 'HC2', 'HC3', 'model' or None, not {hc!r}")
         quantities = self._quantities(functions)
-        if method == "sandwich" and cluster is None and hc == "HC2":
+        if method == "sandwich" and cluster is None and hc is None:
             columns = _core.confidence_intervals(self.fitted_, quantities, level)
         else:
             if not hasattr(self, "_history"):
@@ -421,7 +424,7 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
                 **self._settings(),
                 method=method,
                 level=level,
-                rule=hc.lower(),
+                rule=(hc or "HC2").lower(),
                 by_surgeon=by_surgeon,
                 kind=kind,
                 replicates=replicates,

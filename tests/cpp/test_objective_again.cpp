@@ -53,7 +53,7 @@ TEST(ObjectiveOf, CaseScoresCancelThePriorsPull) {
     const CaseTable cases = cases_of(300);
     const TheatreTimeFit fit = fit_theatre_time(cases, kPrior);
     const TimeObjective objective = objective_of(fit, cases, Loss("bisquare"), 1);
-    const Eigen::VectorXd pull = fit.prior_precision.cwiseProduct(fit.theta - fit.prior_mean);
+    const Eigen::VectorXd pull = fit.prior_precision * (fit.theta - fit.prior_mean);
     const Eigen::VectorXd sum = objective.case_scores(fit.theta).colwise().sum().transpose() + pull;
     for (int i = 0; i < fit.layout.size(); ++i) {
         const std::string& name = fit.layout.names()[static_cast<std::size_t>(i)];
@@ -70,7 +70,7 @@ TEST(ObjectiveOf, CaseLeveragesAddUpToTheParametersThatTheCasesDecide) {
     const TimeObjective objective = objective_of(fit, cases, Loss("bisquare"), 1);
     const Eigen::MatrixXd inverse = inverse_reweighted_curvature(objective, fit.theta);
     const double all = static_cast<double>(fit.layout.size());
-    const double priors = inverse.diagonal().dot(fit.prior_precision);
+    const double priors = inverse.cwiseProduct(fit.prior_precision).sum();
     EXPECT_NEAR(objective.case_leverage(fit.theta, inverse).sum(), all - priors, 1e-8 * all);
 }
 

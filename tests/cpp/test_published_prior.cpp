@@ -1,7 +1,9 @@
+#include <lobetime/core/errors.hpp>
 #include <lobetime/evidence/published_prior.hpp>
 #include <lobetime/fit/observations.hpp>
 #include <lobetime/model/layout.hpp>
 
+#include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <algorithm>
@@ -10,6 +12,9 @@
 
 namespace lobetime {
 namespace {
+
+using ::testing::HasSubstr;
+using ::testing::ThrowsMessage;
 
 const PriorSet kPrior = published_prior();
 
@@ -45,6 +50,38 @@ TEST(PublishedPrior, CentreIsAboutTheMiddleOfItsRange) {
         const double middle = 0.5 * (to_working(transform, one.low) + to_working(transform, one.high));
         EXPECT_NEAR(one.working_mean(), middle, 0.4 * one.working_sd()) << one.name;
     }
+}
+
+TEST(PublishedPrior, ParametersAreBelievedJointly) {
+    const Eigen::MatrixXd& r = kPrior.correlation;
+    ASSERT_EQ(r.rows(), param::Count);
+    EXPECT_TRUE(r.isApprox(r.transpose(), 1e-14));
+    EXPECT_TRUE((r.diagonal().array() == 1.0).all());
+    const Eigen::MatrixXd covariance = kPrior.working_covariance();
+    for (int i = 0; i < param::Count; ++i) {
+        const ParameterPrior& one = kPrior.parameters[static_cast<std::size_t>(i)];
+        EXPECT_EQ(one.name, core_parameters()[static_cast<std::size_t>(i)].name);
+        EXPECT_NEAR(std::sqrt(covariance(i, i)), one.working_sd(), 1e-14) << one.name;
+        EXPECT_NEAR(covariance(i, 0), r(i, 0) * one.working_sd() * kPrior.parameters[0].working_sd(), 1e-14);
+    }
+    // A unit that is slow at what grows with the gland is slow at the rest of its enucleation; who learns much starts
+    // from a lower plateau, since most series are of both early and later cases.
+    EXPECT_GT(r(param::e_fixed, param::e_80), 0.2);
+    EXPECT_LT(r(param::e_learn, param::e_80), -0.05);
+}
+
+TEST(PublishedPrior, ImpossibleCorrelationsAreRefused) {
+    PriorSet prior = kPrior;
+    prior.correlation = Eigen::MatrixXd::Identity(3, 3);
+    EXPECT_THAT([&] { (void)prior.working_covariance(); },
+                ThrowsMessage<InvalidArgument>(HasSubstr("a row and a column for each")));
+    prior.correlation = Eigen::MatrixXd::Constant(param::Count, param::Count, -0.9);
+    EXPECT_THAT([&] { (void)prior.working_covariance(); },
+                ThrowsMessage<InvalidArgument>(HasSubstr("positive definite")));
+    prior.correlation = {};
+    EXPECT_TRUE(prior.working_covariance().isDiagonal());
+    prior.parameters.pop_back();
+    EXPECT_THAT([&] { (void)prior.working_mean(); }, ThrowsMessage<InvalidArgument>(HasSubstr("no row for")));
 }
 
 TEST(PublishedPrior, SaysWhereEachNumberComesFrom) {

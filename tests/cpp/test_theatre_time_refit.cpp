@@ -11,6 +11,9 @@
 #include "eigen_matchers.hpp"
 #include "simulated_unit.hpp"
 
+#include <Eigen/Cholesky>
+#include <Eigen/LU>
+
 #include <gtest/gtest.h>
 
 namespace lobetime {
@@ -46,8 +49,9 @@ TEST(TimeObjectiveResampled, CountsAreCasesRepeated) {
         TimeObjective one = whole.resampled(only);
         one.evaluate(f.fit.theta, Curvature::signed_exact, out);
         const Eigen::VectorXd away = f.fit.theta - f.fit.prior_mean;
-        out.cost -= 0.5 * (f.fit.prior_precision.array() * away.array().square()).sum();
-        out.gradient -= f.fit.prior_precision.cwiseProduct(away);
+        const Eigen::VectorXd pull = f.fit.prior_precision * away;
+        out.cost -= 0.5 * away.dot(pull);
+        out.gradient -= pull;
     };
     double cost = 0.0;
     Eigen::VectorXd gradient = Eigen::VectorXd::Zero(whole.size());
@@ -116,9 +120,14 @@ TEST(TheatreTimeRefit, IsTheFitToTheCasesRepeatedAndThePriorDrawn) {
                 rows.insert(rows.end(), static_cast<std::size_t>(counts[i]), i);
             PriorSet drawn = prior;
             const CounterRandom stream(5, replicate ^ stable_hash("means of the prior"));
+            Eigen::VectorXd normals(param::Count);
+            for (int j = 0; j < param::Count; ++j) normals[j] = stream.normals(static_cast<std::uint64_t>(j))[0];
+            // L' x = z has the covariance (L L')^-1.
+            const Eigen::MatrixXd precision = prior.working_covariance().inverse();
+            const Eigen::VectorXd shifts = precision.llt().matrixU().solve(normals);
             for (ParameterPrior& one : drawn.parameters) {
                 const int j = core_parameter_index(one.name);
-                const double shift = stream.normals(static_cast<std::uint64_t>(j))[0] * one.working_sd();
+                const double shift = shifts[j];
                 for (double* x : {&one.centre, &one.low, &one.high}) {
                     const Transform transform = fit.layout.transform(j);
                     *x = to_natural(transform, to_working(transform, *x) + shift);

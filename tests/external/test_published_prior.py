@@ -275,13 +275,15 @@ FIGURES = [
 
 
 def prior_draws(n: int, seed: int = 5) -> dict[str, np.ndarray]:
-    """Units drawn from the prior's table, with numpy: one value a unit of every number in it."""
+    """Units drawn from the prior's table and correlations, with numpy: one value a unit of every number in it."""
     random = np.random.default_rng(seed)
     units = {}
+    joint = lt.PublishedPrior().correlation
+    together = dict(zip(joint.index, np.linalg.cholesky(joint) @ random.standard_normal((len(joint), n)), strict=True))
     for name, row in PRIOR.iterrows():
         if name.startswith(("fault_rate", "hard_nodule")):
             continue
-        z = random.standard_normal(n)
+        z = together[name] if name in together else random.standard_normal(n)
         if name in SCALE and SCALE[name] != "log":
             units[name] = row["centre"] + z * (row["high"] - row["low"]) / (2 * Z90)
         elif row["unit"] in LOGGED or row["unit"] == "ratio":
@@ -404,10 +406,11 @@ def classes():
     }
 
 
-@pytest.mark.parametrize("name", CLASS_FIGURES)
-def test_class_figure_is_covered(classes, name):
-    percentile = told(name, CLASS_FIGURES[name].expected[0], classes[name])
-    assert 0.05 <= percentile <= 0.95
+def test_class_figures_are_covered(classes):
+    """A 90 % range that is right leaves out one figure in ten: one of these six may lie outside, none far."""
+    percentile = {name: told(name, check.expected[0], classes[name]) for name, check in CLASS_FIGURES.items()}
+    assert all(0.01 <= one <= 0.99 for one in percentile.values())
+    assert sum(not 0.05 <= one <= 0.95 for one in percentile.values()) <= 1, percentile
 
 
 @pytest.mark.parametrize("name", HEAD_TO_HEAD_INTERVALS)

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 from scipy.optimize import brentq, least_squares
-from scipy.special import ndtr
+from scipy.special import digamma, ndtr, polygamma
 
 import lobetime as lt
 from lobetime import _core
@@ -305,7 +305,7 @@ class Unit:
                 np.sqrt(factor) * half_root_loss(u[times], loss),
                 np.sqrt(-2 * alive),
                 np.sqrt(-2 * self.log_chance_of_counts(theta)),
-                np.sqrt(self.prior_precision) * (theta - self.prior_mean),
+                np.linalg.cholesky(self.prior_precision).T @ (theta - self.prior_mean),
             ]
         )
 
@@ -500,9 +500,10 @@ def spread_over_the_step(u, rounded, coarse):
 
 
 def robust_spread(u, method):
+    """``method`` "at_one": reweighted from a scale of 1 instead of the M-scale."""
     if method == "sd":
         return np.sqrt(np.mean(u**2))
-    w = weight(u / m_scale(u), "bisquare")
+    w = weight(u / (1.0 if method == "at_one" else m_scale(u)), "bisquare")
     both = [expectation(lambda z, k=k: weight(z, "bisquare") * z**k, TUNING["bisquare"]) for k in (2, 0)]
     return np.sqrt(np.sum(w * u**2) / np.sum(w) / (both[0] / both[1]))
 
@@ -513,11 +514,10 @@ EFFICIENCY = {
 }  # of the log scale at the normal: how much a channel weighs against its prior
 
 
-@pytest.mark.parametrize("loss", list(TUNING))
-def test_spreads_of_the_channels_are_at_their_fixed_point(cases, loss):
+@pytest.mark.parametrize("loss, estimator", [*((loss, "m") for loss in TUNING), ("bisquare", "mm")])
+def test_spreads_of_the_channels_are_at_their_fixed_point(cases, loss, estimator):
     """Robust spread of the channel's residuals, corrected for the parameters they paid for, drawn to the prior."""
-    # Of M; the spreads of MM are those of other residuals, the S-estimate's.
-    unit = Unit(lt.TheatreTimeModel(loss=loss, estimator="m").fit(cases), cases)
+    unit = Unit(lt.TheatreTimeModel(loss=loss, estimator=estimator).fit(cases), cases)
     method = SCALE_METHOD[loss]
     theta = np.array(unit.model.fit_.theta)
     factor = information_factor(loss)
@@ -529,10 +529,10 @@ def test_spreads_of_the_channels_are_at_their_fixed_point(cases, loss):
     alive = (1 - MISRECORDED) * normal_cdf(-u[bounds]) + MISRECORDED
     bend[bounds] = ((1 - MISRECORDED) * normal_pdf(u[bounds]) / alive / unit.spread[bounds]) ** 2
     counts = unit.derivatives(unit.log_chance_of_counts, theta)
-    curvature = (jacobian.T * bend) @ jacobian + counts.T @ counts + np.diag(unit.prior_precision)
+    curvature = (jacobian.T * bend) @ jacobian + counts.T @ counts + unit.prior_precision
     own = bend.copy()  # the fit reports that of the objective itself
     own[times] = factor * loss_curvature(u[times], loss) / unit.spread[times] ** 2
-    reported = (jacobian.T * own) @ jacobian + counts.T @ counts + np.diag(unit.prior_precision)
+    reported = (jacobian.T * own) @ jacobian + counts.T @ counts + unit.prior_precision
     np.testing.assert_allclose(unit.model.fit_.curvature, reported, rtol=1e-6, atol=1e-6 * np.max(np.diag(reported)))
     leverage = bend * np.einsum("ij,jk,ik->i", jacobian, np.linalg.inv(curvature), jacobian)
 
@@ -556,12 +556,16 @@ def test_spreads_of_the_channels_are_at_their_fixed_point(cases, loss):
             continue
         # The engine holds the parameters' share once spreads have nearly settled; its share stands behind log_se.
         held = unit.model.scale_.loc[channel, "log_se"] ** -2 - prior_information
-        used = n - held / (2 * EFFICIENCY[method])
+        # Mean and variance of the logarithm of a standard deviation with 2 half degrees of freedom.
+        half = brentq(lambda x, h=held: 4 / polygamma(1, x) - h, 1e-3, n)
+        used = n - 2 * half / EFFICIENCY[method]
         assert used == pytest.approx(min(leverage[rows].sum(), 0.75 * n), rel=0.01, abs=1e-3), channel
         nodes = spread_over_the_step(u[rows], rounded[rows], unit.step[rows] >= 5)
-        own = spread * max(robust_spread(nodes, method), 0.05) * np.sqrt(n / (n - used))
-        information = 2 * (n - used) * EFFICIENCY[method]
-        drawn = (information * np.log(own) + prior_information * np.log(prior[channel].centre)) / (
-            information + prior_information
+        own = (
+            spread
+            * max(robust_spread(nodes, "at_one" if estimator == "mm" else method), 0.05)
+            * np.sqrt(n / (n - used))
         )
+        log_own = np.log(own) + (np.log(half) - digamma(half)) / 2
+        drawn = (held * log_own + prior_information * np.log(prior[channel].centre)) / (held + prior_information)
         assert spread == pytest.approx(np.exp(drawn), rel=1e-6), channel

@@ -72,7 +72,7 @@ def test_leverage_adds_up_to_the_parameters_that_the_cases_decide(model, found):
     fit = model.fit_
     assert (found.cases["leverage"] > 0).all()
     # The leverages refer to the reweighted curvature, which for bisquare is within some per cent of the exact one.
-    decided = len(fit.theta) - np.trace(np.linalg.solve(fit.curvature, np.diag(fit.prior_precision)))
+    decided = len(fit.theta) - np.trace(np.linalg.solve(fit.curvature, fit.prior_precision))
     assert found.cases["leverage"].sum() == pytest.approx(decided, rel=0.05)
 
 

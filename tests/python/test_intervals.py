@@ -14,11 +14,12 @@ SETTLED = ["yield_g_80", "e_80", "rate_50", "room_min"]  # positive parameters t
 
 
 def prior_scatter(model):
-    """Prior precision; of levels times exp(2 log_se^2), for the spread between them is estimated."""
+    """Prior precision, p x p; of levels times exp(2 log_se^2), for the spread between them is estimated."""
     scatter = np.array(model.fit_.prior_precision)
     names = np.array(model.fit_.names)
     for group, row in model.groups_.iterrows():
-        scatter[np.char.startswith(names, f"{group}[")] *= np.exp(2 * row["log_se"] ** 2)
+        at = np.flatnonzero(np.char.startswith(names, f"{group}["))
+        scatter[at, at] *= np.exp(2 * row["log_se"] ** 2)
     return scatter
 
 
@@ -27,7 +28,7 @@ def parts(model, cases):
     """Scores by case, inverse curvature, scatter of the priors' pulls."""
     fit = model.fit_
     scores = fit.case_scores(cases.table, loss=model.fitted_.loss, tuning=model.fitted_.tuning, threads=1)
-    return scores, np.linalg.inv(fit.curvature), np.diag(prior_scatter(model))
+    return scores, np.linalg.inv(fit.curvature), prior_scatter(model)
 
 
 def half_widths(table, names):
@@ -97,7 +98,8 @@ def test_the_profile_ends_where_the_objective_has_risen(drained, name):
         form = lt.TheatreTimeModel(fixed={name: table.loc[name, end]})
         held = form._fit_core(cases, held_spreads=spreads, held_groups=groups)
         working = np.log(table.loc[name, end]) if model.params_.loc[name, "scale"] == "log" else table.loc[name, end]
-        own_prior = 0.5 * model.fit_.prior_precision[at] * (working - model.fit_.prior_mean[at]) ** 2
+        # What is held has no prior in the fit, and the others theirs given it; its own is left.
+        own_prior = 0.5 * (working - model.fit_.prior_mean[at]) ** 2 / np.linalg.inv(model.fit_.prior_precision)[at, at]
         assert 2 * (held.cost + own_prior - least) / unit == pytest.approx(stats.chi2.ppf(0.95, 1), rel=0.02), end
 
 

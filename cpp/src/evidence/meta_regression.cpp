@@ -41,15 +41,18 @@ const std::map<std::string_view, Scatter> kScatter = {{"gland_ml", {1.0, 0.0}},
                                                       {"operative_min", {0.55, 0.25}}};
 
 const double kNormal90 = normal_quantile(0.95);
-constexpr double kVague = 10.0;          ///< SD, on the log scale, of what is not known of a level before the series
-constexpr double kMedianLoses = 1.5708;  ///< variance of a normal sample's median over that of its mean, pi / 2
-constexpr double kCounts = 0.01;         ///< share of a parameter's weight from which a unit counts as behind it
-constexpr int kVolume = param::Count;    ///< the volume of a series that does not report one, as one more unknown
+constexpr double kVague = 10.0;           ///< SD, on the log scale, of what is not known of a level before the series
+constexpr double kMedianLoses = 1.5708;   ///< variance of a normal sample's median over that of its mean, pi / 2
+constexpr double kCounts = 0.01;          ///< share of a parameter's weight from which a unit counts as behind it
+constexpr int kVolume = kPooledUnknowns;  ///< the volume of a series that does not report one, as one more unknown
 constexpr int kEnucleationLevel = kVolume + 1, kMorcellationLevel = kVolume + 2;  ///< of a series' surgeons
 constexpr int kUnknowns = kVolume + 3;
 constexpr auto kLevels = kPooledLevels.size();
 constexpr auto kSpreads = kLevels + 1;  ///< the last: more spread between first cases than between experienced surgeons
 constexpr auto kFirstCases = kLevels;
+/// The trend is believed to be some 0.1 per decade either way (assumption): it was looked for because the series
+/// differ, and among several things that could have been looked for.
+constexpr double kTrendLogSd = 0.1;
 using SpreadArray = Eigen::Array<double, static_cast<int>(kSpreads), 1>;
 using SpreadVector = Eigen::Matrix<double, static_cast<int>(kSpreads), 1>;
 using SpreadMatrix = Eigen::Matrix<double, static_cast<int>(kSpreads), static_cast<int>(kSpreads)>;
@@ -77,6 +80,35 @@ double log_sd_of(const Series& row, std::string_view column) {
     return at == kScatter.end() ? kDefaults.rate_log_sd
                                 : std::hypot(at->second.elasticity * gland_log_sd(row), at->second.log_sd);
 }
+
+/// When series were published. One that does not say counts as of their mean year; parameters are those of a unit of
+/// the mean year of the newest decade, since not every unit works like the newest series.
+struct Years {
+    double mean = 0.0, of_parameters = 0.0;
+
+    explicit Years(const std::vector<Series>& series) {
+        std::vector<double> known;
+        for (const Series& row : series) {
+            if (!std::isnan(row.year)) known.push_back(row.year);
+        }
+        if (known.empty()) return;
+        const double newest = *std::max_element(known.begin(), known.end());
+        const auto mean_from = [&](double first) {
+            double sum = 0.0, count = 0.0;
+            for (const double year : known) {
+                if (year < first) continue;
+                sum += year;
+                ++count;
+            }
+            return sum / count;
+        };
+        mean = mean_from(0.0);
+        of_parameters = mean_from(newest - 10.0);
+    }
+    double decades_later(const Series& row) const {
+        return 0.1 * ((std::isnan(row.year) ? mean : row.year) - of_parameters);
+    }
+};
 
 MeanSd logs_of(const Series& row, std::string_view column, const Reported& reported) {
     const double sd = log_sd_of(row, column);
@@ -162,10 +194,11 @@ Jet log_of_sum(const std::array<Jet, 3>& medians, const Spreads& spreads) {
 }
 
 /// Mean log of a figure of the series, with derivatives.
-Predicted predict(const Eigen::VectorXd& mean, const Series& row, std::string_view column, const Spreads& spreads) {
+Predicted predict(const Eigen::VectorXd& mean, const Series& row, std::string_view column, const Spreads& spreads,
+                  const Years& years) {
     std::array<Jet, kUnknowns> theta;
     for (int p = 0; p < kUnknowns; ++p)
-        theta[static_cast<std::size_t>(p)] = Jet::parameter(p < param::Count ? mean[p] : 0.0, p);
+        theta[static_cast<std::size_t>(p)] = Jet::parameter(p < kPooledUnknowns ? mean[p] : 0.0, p);
     const Jet* t = theta.data();
     SeriesCase one;
     one.cases_done = case_numbers_done(row);
@@ -186,7 +219,9 @@ Predicted predict(const Eigen::VectorXd& mean, const Series& row, std::string_vi
     if (!row.tissue.is_blank()) log_tissue = Jet(log_of("tissue_g", row.tissue));
 
     const Jet none(0.0);
-    const auto enucleation = [&] { return formulas::enucleation_min(t, one, t[kEnucleationLevel], none); };
+    const double decades = years.decades_later(row);
+    const Jet slower = t[kEnucleationLevel] + decades * t[kEnucleationTrend];
+    const auto enucleation = [&] { return formulas::enucleation_min(t, one, slower, none); };
     const auto morcellation = [&] {
         const Jet blade = formulas::blade_min(t, one, log_tissue, t[kMorcellationLevel], none);
         const Jet swaps = formulas::expected_swaps(Jet(log(formulas::fluid_ml(t, one, blade))),
@@ -230,7 +265,10 @@ std::vector<SeriesFigure> figures_of(const std::vector<Series>& series) {
 struct Start {
     Eigen::VectorXd mean, unknown, between;
 
-    explicit Start(const PriorSet& assumptions) : mean(param::Count), unknown(param::Count), between(param::Count) {
+    explicit Start(const PriorSet& assumptions)
+        : mean(Eigen::VectorXd::Zero(kPooledUnknowns)),
+          unknown(Eigen::VectorXd::Constant(kPooledUnknowns, kTrendLogSd * kTrendLogSd)),
+          between(Eigen::VectorXd::Zero(kPooledUnknowns)) {
         for (int p = 0; p < param::Count; ++p) {
             const std::string name(core_parameters()[static_cast<std::size_t>(p)].name);
             const ParameterPrior* row = assumptions.find(name);
@@ -243,8 +281,18 @@ struct Start {
             between[p] = 0.0;
         }
         unknown[param::yield_exponent] = kVague * kVague;  // the pairs of gland and tissue tell it
+        between[param::e_fixed] = 0.0;                     // the level's
     }
 };
+
+/// How a unit's levels move its parameters, a column a level: what makes a unit slow at enucleation makes the part of
+/// it that does not grow with the gland slow, too.
+Eigen::MatrixXd levels_along(const Eigen::VectorXd& mean) {
+    Eigen::MatrixXd along = Eigen::MatrixXd::Zero(kPooledUnknowns, static_cast<Eigen::Index>(kLevels));
+    for (std::size_t k = 0; k < kLevels; ++k) along(kPooledLevels[k], static_cast<Eigen::Index>(k)) = 1.0;
+    along(param::e_fixed, 1) = mean[param::e_fixed];
+    return along;
+}
 
 /// The figures linearised about a mean of units: y = X mean + unit, volume and sampling.
 struct Linear {
@@ -259,11 +307,12 @@ struct Linear {
 
 class Regression {
 public:
-    Regression(const std::vector<Series>& series, const PriorSet& assumptions)
+    Regression(const std::vector<Series>& series, const PriorSet& assumptions, const Years& years)
         : series_(series),
           start_(assumptions),
           spreads_(spreads_of(assumptions)),
           surgeons_(surgeons_between(assumptions)),
+          years_(years),
           figures_(figures_of(series)) {
         std::map<std::string, int> units;
         for (const SeriesFigure& figure : figures_) {
@@ -301,8 +350,8 @@ private:
     Linear linearise(const Eigen::VectorXd& mean) const {
         const Eigen::Index n = size();
         Linear out{Eigen::VectorXd(n),
-                   Eigen::MatrixXd(n, param::Count),
-                   Eigen::MatrixXd(n, param::Count),
+                   Eigen::MatrixXd(n, kPooledUnknowns),
+                   Eigen::MatrixXd(n, kPooledUnknowns),
                    Eigen::MatrixXd::Zero(n, n),
                    {},
                    {},
@@ -311,8 +360,8 @@ private:
         Eigen::MatrixXd levels(n, 2), novices(n, 2);
         for (Eigen::Index i = 0; i < n; ++i) {
             const SeriesFigure& figure = figures_[static_cast<std::size_t>(i)];
-            const Predicted predicted = predict(mean, row(figure), figure.column, spreads_);
-            out.slope.row(i) = predicted.slope.head<param::Count>();
+            const Predicted predicted = predict(mean, row(figure), figure.column, spreads_, years_);
+            out.slope.row(i) = predicted.slope.head<kPooledUnknowns>();
             of_volume[i] = predicted.slope[kVolume];
             out.of_unit.row(i) = out.slope.row(i) / std::sqrt(units_of(row(figure)));
             levels.row(i) = predicted.slope.segment<2>(kEnucleationLevel);
@@ -328,9 +377,11 @@ private:
                     out.sampling(i, j) += volume2 * of_volume[i] * of_volume[j];
             }
         }
-        out.fixed = out.sampling + within_units(out.of_unit, start_.between) + within_units(levels, surgeons_) +
+        out.fixed = out.sampling + within_units(out.of_unit, start_.between.asDiagonal()) +
+                    within_units(levels, surgeons_.asDiagonal()) +
                     out.slope * start_.unknown.asDiagonal() * out.slope.transpose();
-        for (std::size_t k = 0; k < kLevels; ++k) out.column[k] = by_unit(out.of_unit.col(kPooledLevels[k]));
+        const Eigen::MatrixXd of_levels = out.of_unit * levels_along(mean);
+        for (std::size_t k = 0; k < kLevels; ++k) out.column[k] = by_unit(of_levels.col(static_cast<Eigen::Index>(k)));
         Eigen::MatrixXd first_cases(n, 2 * n_units_);
         first_cases << by_unit(novices.col(0)), by_unit(novices.col(1));
         out.column[kFirstCases] = first_cases;
@@ -339,8 +390,8 @@ private:
     }
 
     /// X diag(variance) X' where two figures are of one unit, else 0.
-    Eigen::MatrixXd within_units(const Eigen::MatrixXd& slope, const Eigen::VectorXd& variance) const {
-        Eigen::MatrixXd out = slope * variance.asDiagonal() * slope.transpose();
+    Eigen::MatrixXd within_units(const Eigen::MatrixXd& slope, const Eigen::MatrixXd& covariance) const {
+        Eigen::MatrixXd out = slope * covariance * slope.transpose();
         for (Eigen::Index i = 0; i < size(); ++i) {
             for (Eigen::Index j = 0; j < size(); ++j) {
                 if (!same_unit(i, j)) out(i, j) = 0.0;
@@ -349,10 +400,10 @@ private:
         return out;
     }
 
-    Eigen::VectorXd levels_only(const SpreadArray& tau2) const {
-        Eigen::VectorXd out = Eigen::VectorXd::Zero(param::Count);
-        for (std::size_t k = 0; k < kLevels; ++k) out[kPooledLevels[k]] = tau2[static_cast<Eigen::Index>(k)];
-        return out;
+    /// Of a unit's parameters about the mean of units.
+    Eigen::MatrixXd between_units(const Eigen::VectorXd& mean, const Eigen::VectorXd& tau2) const {
+        const Eigen::MatrixXd along = levels_along(mean);
+        return Eigen::MatrixXd(start_.between.asDiagonal()) + along * tau2.asDiagonal() * along.transpose();
     }
 
     /// Slopes of one level, a column a unit.
@@ -424,9 +475,11 @@ private:
     /// Variance of the normal that has the 90 % range of a level of a new unit: a normal about the mean, of which
     /// `of_mean` is the variance, with a spread between units that is known as far as the restricted likelihood tells
     /// it, the other variances held, since few units can look alike by chance. Beforehand the spread is half-normal
-    /// with a scale of 0.5 (a weakly informative prior of logs of ratios: Röver et al., Res Synth Methods 2021;12:448).
+    /// with a scale of 0.5 (a weakly informative prior of logs of ratios: Röver et al., Res Synth Methods 2021;12:448),
+    /// of tissue 0.2 (assumption): a gland cannot yield more than it weighs, which is less than twice what is usual.
     double range_variance(const Linear& linear, SpreadArray tau2, Eigen::Index level, double of_mean) const {
-        constexpr double kMostBetween = 2.0, kScale = 0.5;
+        constexpr double kMostBetween = 2.0;
+        const double scale = kPooledLevels[static_cast<std::size_t>(level)] == param::yield_g_80 ? 0.2 : 0.5;
         constexpr int kSteps = 200;
         // Not the constant above: a prior may be asked for before this file's constants have their values.
         const double normal_90 = normal_quantile(0.95);
@@ -435,7 +488,7 @@ private:
             const double sd = (step + 0.5) * kMostBetween / kSteps;
             tau2[level] = sd * sd;
             sd_of_unit.push_back(std::sqrt(of_mean + sd * sd));
-            log_weight.push_back(log_likelihood(linear, factor(linear, tau2)) - 0.5 * std::pow(sd / kScale, 2));
+            log_weight.push_back(log_likelihood(linear, factor(linear, tau2)) - 0.5 * std::pow(sd / scale, 2));
         }
         const double largest = *std::max_element(log_weight.begin(), log_weight.end());
         double total = 0.0;
@@ -466,21 +519,22 @@ private:
         out.mean = mean;
         out.covariance =
             Eigen::MatrixXd(start_.unknown.asDiagonal()) - reach.transpose() * factor(linear, tau2).solve(reach);
-        out.between = start_.between + levels_only(tau2);
+        const auto levels = static_cast<Eigen::Index>(kLevels);
+        out.between = between_units(mean, tau2.head(levels));
         out.first_cases = tau2[kFirstCases];
         out.told = 1.0 - out.covariance.diagonal().array() / start_.unknown.array();
-        out.between_of_range = out.between;
-        for (std::size_t k = 0; k < kLevels; ++k) {
-            const int p = kPooledLevels[k];
-            out.between_of_range[p] =
-                range_variance(linear, tau2, static_cast<Eigen::Index>(k), out.covariance(p, p)) - out.covariance(p, p);
+        Eigen::VectorXd of_range(levels);
+        for (Eigen::Index k = 0; k < levels; ++k) {
+            const int p = kPooledLevels[static_cast<std::size_t>(k)];
+            of_range[k] = range_variance(linear, tau2, k, out.covariance(p, p)) - out.covariance(p, p);
         }
-        out.i2_percent = Eigen::VectorXd::Constant(param::Count, kNone);
-        out.studies = out.cases = Eigen::VectorXi::Zero(param::Count);
-        out.direct_share = out.randomised_share = Eigen::VectorXd::Zero(param::Count);
-        out.behind.resize(param::Count);
+        out.between_of_range = between_units(mean, of_range);
+        out.i2_percent = Eigen::VectorXd::Constant(kPooledUnknowns, kNone);
+        out.studies = out.cases = Eigen::VectorXi::Zero(kPooledUnknowns);
+        out.direct_share = out.randomised_share = Eigen::VectorXd::Zero(kPooledUnknowns);
+        out.behind.resize(kPooledUnknowns);
         const Eigen::MatrixXd in_units = linear.sampling + within_units(linear.of_unit, out.between);
-        for (int p = 0; p < param::Count; ++p) describe(linear, in_units, p, out);
+        for (int p = 0; p < kPooledUnknowns; ++p) describe(linear, in_units, p, out);
         return out;
     }
 
@@ -532,7 +586,7 @@ private:
         const double sum = precise.sum(), squares = precise.squaredNorm();
         if (units > 1 && sum * sum > squares) {
             const double typical = (units - 1.0) * sum / (sum * sum - squares);
-            out.i2_percent[p] = 100.0 * out.between[p] / (out.between[p] + typical);
+            out.i2_percent[p] = 100.0 * out.between(p, p) / (out.between(p, p) + typical);
         }
     }
 
@@ -540,6 +594,7 @@ private:
     Start start_;
     Spreads spreads_;
     Eigen::Vector2d surgeons_;  ///< variances of one surgeon's levels
+    Years years_;
     std::vector<SeriesFigure> figures_;
     std::vector<int> unit_;
     int n_units_ = 0;
@@ -549,12 +604,13 @@ private:
 
 PooledSeries pool_series(const std::vector<Series>& series, const PriorSet& assumptions) {
     check_series(series);
-    return Regression(series, assumptions).solve();
+    return Regression(series, assumptions, Years(series)).solve();
 }
 
 std::vector<LeftOut> leave_one_study_out(const std::vector<Series>& series, const PriorSet& assumptions) {
     check_series(series);
     const double volume2 = kDefaults.gland_between_log_sd * kDefaults.gland_between_log_sd;
+    const Years years(series);
     std::vector<std::string> studies;
     for (const Series& row : series) {
         if (std::find(studies.begin(), studies.end(), row.study) == studies.end()) studies.push_back(row.study);
@@ -565,17 +621,17 @@ std::vector<LeftOut> leave_one_study_out(const std::vector<Series>& series, cons
         for (const Series& row : series) (row.study == study ? left : others).push_back(row);
         const std::vector<SeriesFigure> figures = figures_of(left);
         if (figures.empty()) continue;
-        const PooledSeries pooled = Regression(others, assumptions).solve();
+        const PooledSeries pooled = Regression(others, assumptions, years).solve();
         for (const SeriesFigure& figure : figures) {
             const Series& row = left[static_cast<std::size_t>(figure.series)];
-            const Predicted predicted = predict(pooled.mean, row, figure.column, spreads_of(assumptions));
-            const Eigen::VectorXd slope = predicted.slope.head<param::Count>();
-            const Eigen::VectorXd of_units = slope.array().square() * pooled.between_of_range.array() / units_of(row);
+            const Predicted predicted = predict(pooled.mean, row, figure.column, spreads_of(assumptions), years);
+            const Eigen::VectorXd slope = predicted.slope.head<kPooledUnknowns>();
             const double of_volume = predicted.slope[kVolume] * predicted.slope[kVolume] * volume2;
             const Eigen::Array2d levels = predicted.slope.segment<2>(kEnucleationLevel).array().square();
             const Eigen::Array2d of_surgeons = surgeons_between(assumptions).array() / surgeons_of(row) +
                                                (row.experience == Experience::novice ? pooled.first_cases : 0.0);
-            const double variance = slope.dot(pooled.covariance * slope) + of_units.sum() + of_volume +
+            const double of_units = slope.dot(pooled.between_of_range * slope) / units_of(row);
+            const double variance = slope.dot(pooled.covariance * slope) + of_units + of_volume +
                                     (levels * of_surgeons).sum() + figure.variance;
             const double half = kNormal90 * std::sqrt(variance);
             out.push_back({row.id, row.study, std::string(figure.column), std::exp(figure.log_mean),

@@ -124,6 +124,39 @@ std::string three_digits(double value) {
     return out.str();
 }
 
+Body body_of(const PooledSeries& pooled, int p) {
+    Body body;
+    body.studies = pooled.studies[p];
+    body.cases = pooled.cases[p];
+    body.i2_percent = pooled.i2_percent[p];
+    body.direct_share = pooled.direct_share[p];
+    body.randomised_share = pooled.randomised_share[p];
+    return body;
+}
+
+/// What ten years' later publication multiplies enucleation time by; the range is that of the mean, for units are not
+/// assumed to differ in it.
+PooledFigure enucleation_trend(const PooledSeries& pooled) {
+    constexpr int p = kEnucleationTrend;
+    const Body body = body_of(pooled, p);
+    const Grading grading = grade_of(body);
+    const double half = normal_quantile(kUpper90) * std::sqrt(pooled.covariance(p, p));
+    return {"enucleation_trend",
+            "ratio per decade",
+            "the same meta-regression, a trend with the year of publication",
+            body.studies,
+            body.cases,
+            std::numeric_limits<double>::quiet_NaN(),
+            std::exp(pooled.mean[p]),
+            std::exp(pooled.mean[p] - half),
+            std::exp(pooled.mean[p] + half),
+            0.0,
+            body.i2_percent,
+            grading.grade,
+            grading.reasons,
+            listed(pooled.behind[static_cast<std::size_t>(p)])};
+}
+
 /// One core parameter as the series leave it.
 void take(const PooledSeries& pooled, int p, PublishedEvidence& evidence) {
     const auto at = static_cast<std::size_t>(p);
@@ -140,25 +173,32 @@ void take(const PooledSeries& pooled, int p, PublishedEvidence& evidence) {
         row.source += "; the pooled series move it from " + was + " to " + three_digits(row.centre);
         return;
     }
-    Body body;
-    body.studies = pooled.studies[p];
-    body.cases = pooled.cases[p];
-    body.i2_percent = pooled.i2_percent[p];
-    body.direct_share = pooled.direct_share[p];
-    body.randomised_share = pooled.randomised_share[p];
+    const Body body = body_of(pooled, p);
     const Grading grading = grade_of(body);
     const bool level = std::find(kPooledLevels.begin(), kPooledLevels.end(), p) != kPooledLevels.end();
     const std::string between = level ? "REML" : "assumed";
     row.origin = NumberOrigin::published;
     row.source = "random-effects meta-regression of the series (spread between units " + between + " " +
-                 three_digits(std::sqrt(pooled.between[p])) + "): " + std::to_string(body.studies) + " studies, " +
+                 three_digits(std::sqrt(pooled.between(p, p))) + "): " + std::to_string(body.studies) + " studies, " +
                  std::to_string(static_cast<long>(body.cases)) + " cases, grade " +
                  std::string(grade_name(grading.grade)) + ": " + listed(pooled.behind[at]);
     evidence.figures.push_back({std::string(definition.name), std::string(definition.unit),
                                 "nonlinear random-effects meta-regression, spread between units " + between,
                                 body.studies, body.cases, std::numeric_limits<double>::quiet_NaN(), row.centre, row.low,
-                                row.high, std::sqrt(pooled.between[p]), body.i2_percent, grading.grade, grading.reasons,
-                                listed(pooled.behind[at])});
+                                row.high, std::sqrt(pooled.between(p, p)), body.i2_percent, grading.grade,
+                                grading.reasons, listed(pooled.behind[at])});
+}
+
+/// Correlations of a new unit's parameters: of what is not known of the means of units, and of how units differ.
+Eigen::MatrixXd joint(const PooledSeries& pooled, const PriorSet& prior) {
+    const Eigen::MatrixXd about_new_unit =
+        (pooled.covariance + pooled.between_of_range).topLeftCorner<param::Count, param::Count>();
+    Eigen::VectorXd sd(param::Count);
+    for (int p = 0; p < param::Count; ++p) sd[p] = prior.parameters[static_cast<std::size_t>(p)].working_sd();
+    const Eigen::MatrixXd scaled = sd.cwiseInverse().asDiagonal() * about_new_unit * sd.cwiseInverse().asDiagonal();
+    Eigen::MatrixXd correlation = 0.5 * (scaled + scaled.transpose());
+    correlation.diagonal().setOnes();
+    return correlation;
 }
 
 RatePrior rate_prior(const std::string& name, const std::vector<RateCounts>& rows) {
@@ -182,6 +222,8 @@ PublishedEvidence published_evidence(const std::vector<Series>& extra) {
     PublishedEvidence out;
     out.prior = assumed_prior();
     for (int p = 0; p < param::Count; ++p) take(pooled, p, out);
+    out.prior.correlation = joint(pooled, out.prior);
+    out.figures.push_back(enucleation_trend(pooled));
     std::vector<RatePrior> rates;
     for (const std::string device : {"reciprocating/vacuum", "oscillating/vacuum", "oscillating/peristaltic"})
         rates.push_back(rate_prior(device, published_rates("malfunction", device)));

@@ -5,6 +5,9 @@
 
 #include <Eigen/QR>
 
+#include <boost/math/special_functions/digamma.hpp>
+#include <boost/math/special_functions/trigamma.hpp>
+
 #include <algorithm>
 #include <cmath>
 #include <deque>
@@ -75,6 +78,12 @@ SpreadEstimator::SpreadEstimator(const PriorSet& prior, ScaleMethod method, cons
     }
 }
 
+SpreadEstimator SpreadEstimator::from_current(const PriorSet& prior, const std::optional<ChannelSpreads>& held) {
+    SpreadEstimator out(prior, ScaleMethod::reweighted, held);
+    out.from_current_ = true;
+    return out;
+}
+
 std::array<ChannelFit, kChannels> SpreadEstimator::operator()(const TimeObjective& objective,
                                                               const std::vector<double>& standardised,
                                                               const ChannelSpreads& used,
@@ -103,11 +112,16 @@ std::array<ChannelFit, kChannels> SpreadEstimator::operator()(const TimeObjectiv
         if (n > 0.0) {
             const double paid = std::min(used[c], 0.75 * n);
             // Minutes are rounded: residuals that are all 0 do not say that there is no spread.
-            const double own = std::max(
-                current[c] * robust_scale(residuals[c], method_, 0.0, 1.0) * std::sqrt(n / (n - paid)), kLeastSpread);
-            const double own_information = 2.0 * (n - paid) * scale_efficiency(method_);
+            const double scale =
+                from_current_ ? reweighted_from(residuals[c], 1.0) : robust_scale(residuals[c], method_, 0.0, 1.0);
+            const double own = std::max(current[c] * scale * std::sqrt(n / (n - paid)), kLeastSpread);
+            // Mean and variance of the logarithm of a standard deviation of so many degrees of freedom: of few it comes
+            // out too small.
+            const double half = 0.5 * (n - paid) * scale_efficiency(method_);
+            const double log_own = std::log(own) + 0.5 * (std::log(half) - boost::math::digamma(half));
+            const double own_information = 4.0 / boost::math::trigamma(half);
             information += own_information;
-            log_spread = (own_information * std::log(own) + prior_information_[c] * log_spread) / information;
+            log_spread = (own_information * log_own + prior_information_[c] * log_spread) / information;
         }
         fits[c] = {holds_ ? first_[c] : std::exp(log_spread), 1.0 / std::sqrt(information), static_cast<int>(n),
                    used[c]};

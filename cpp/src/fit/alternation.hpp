@@ -21,6 +21,10 @@ public:
     /// `held`: spreads that are not estimated.
     SpreadEstimator(const PriorSet& prior, ScaleMethod method,
                     const std::optional<ChannelSpreads>& held = std::nullopt);
+    /// Weighted standard deviations whose weights are those at the current spreads. Where they settle the spread s has
+    /// sum w(r / s) ((r / s)^2 - E[w Z^2] / E[w]) = 0, of which there may be several: what has no weight at the spreads
+    /// begun with counts nothing, so that these decide how many wrong records it stands.
+    static SpreadEstimator from_current(const PriorSet& prior, const std::optional<ChannelSpreads>& held);
 
     /// `standardised`: residuals in units of the row spreads that `current` gave; `used`: parameters that each
     /// channel's residuals pay for. An observation counts as often as the objective says.
@@ -33,7 +37,7 @@ public:
 
 private:
     ScaleMethod method_;
-    bool holds_;
+    bool holds_, from_current_ = false;
     ChannelSpreads first_{}, prior_log_centre_{}, prior_information_{};
 };
 

@@ -93,17 +93,21 @@ double m_scale(std::span<const double> residuals, double parameters, double star
 
 double reweighted(std::span<const double> residuals, double start) {
     const double first = m_scale(residuals, 0.0, start, kMScaleTuning);
-    if (first <= 0.0) return 0.0;
-    double weights = 0.0, squares = 0.0;
-    for (const double r : residuals) {
-        const double weight = bisquare_loss(r / first, kBisquareTuning).weight;
-        weights += weight;
-        squares += weight * r * r;
-    }
-    return std::sqrt(squares / weights / kReweightedConsistency);
+    return first > 0.0 ? reweighted_from(residuals, first) : 0.0;
 }
 
 }  // namespace
+
+double reweighted_from(std::span<const double> residuals, double scale) {
+    double weights = 0.0, squares = 0.0;
+    for (const double r : residuals) {
+        const double weight = bisquare_loss(r / scale, kBisquareTuning).weight;
+        weights += weight;
+        squares += weight * r * r;
+    }
+    const double mean_square = weights > 0.0 ? squares / weights : std::pow(kBisquareTuning * scale, 2);
+    return std::sqrt(mean_square / kReweightedConsistency);
+}
 
 ScaleMethod scale_method_from_name(std::string_view name) {
     std::string known;

@@ -9,6 +9,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numeric>
 #include <sstream>
 #include <string>
 
@@ -22,22 +23,22 @@ constexpr double kGroupSettled = 1e-3;  // of log tau, whose own standard error 
 constexpr double kLawCases = 50.0;      // cases that the log-normal law counts as (assumption)
 
 struct WorkingPrior {
-    Eigen::VectorXd mean, precision;
+    Eigen::VectorXd mean;
+    Eigen::MatrixXd precision;
     std::vector<bool> apart;  ///< levels with a prior of their own, which their group's spread does not concern
 };
 
 WorkingPrior working_prior(const ModelLayout& layout, const PriorSet& prior, bool use_core) {
-    WorkingPrior out{Eigen::VectorXd::Zero(layout.size()), Eigen::VectorXd::Zero(layout.size()),
+    WorkingPrior out{Eigen::VectorXd::Zero(layout.size()), Eigen::MatrixXd::Zero(layout.size(), layout.size()),
                      std::vector<bool>(static_cast<std::size_t>(layout.size()), false)};
-    for (int i = 0; i < param::Count; ++i) {
-        const ParameterPrior* one = prior.find(layout.names()[static_cast<std::size_t>(i)]);
-        if (one == nullptr)
-            throw InvalidArgument("the prior has no row for " + layout.names()[static_cast<std::size_t>(i)]);
-        out.mean[i] = one->working_mean();
-        if (use_core) out.precision[i] = 1.0 / (one->working_sd() * one->working_sd());
+    out.mean.head<param::Count>() = prior.working_mean();
+    if (use_core) {
+        const Eigen::MatrixXd inverse =
+            prior.working_covariance().llt().solve(Eigen::MatrixXd::Identity(param::Count, param::Count));
+        out.precision.topLeftCorner<param::Count, param::Count>() = 0.5 * (inverse + inverse.transpose());
     }
     const auto group = [&](int from, int to, double log_sd) {
-        for (int i = from; i < to; ++i) out.precision[i] = 1.0 / (log_sd * log_sd);
+        for (int i = from; i < to; ++i) out.precision(i, i) = 1.0 / (log_sd * log_sd);
     };
     group(layout.device_index(0), layout.surgeon_enucleation_index(0), prior.device_log_sd);
     group(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), prior.surgeon_enucleation_log_sd);
@@ -48,7 +49,7 @@ WorkingPrior working_prior(const ModelLayout& layout, const PriorSet& prior, boo
             own->check();
             const int i = layout.device_index(static_cast<int>(d));
             out.mean[i] = own->log_ratio;
-            out.precision[i] = 1.0 / (own->log_sd * own->log_sd);
+            out.precision(i, i) = 1.0 / (own->log_sd * own->log_sd);
             out.apart[static_cast<std::size_t>(i)] = true;
         }
     }
@@ -142,7 +143,26 @@ void find_laws(const CaseTable& cases, const TimeObjective& objective, const std
     }
 }
 
-/// Bounds on the working scale, those of held parameters drawn together, and no prior for these.
+/// What is believed of the other core parameters, given the values of those that are held.
+void hold_in_prior(const std::vector<int>& held, const Eigen::VectorXd& value, TheatreTimeFit& fit) {
+    Eigen::VectorXd away = Eigen::VectorXd::Zero(fit.layout.size());
+    std::vector<int> free(param::Count);
+    std::iota(free.begin(), free.end(), 0);
+    for (const int i : held) {
+        away[i] = value[i] - fit.prior_mean[i];
+        std::erase(free, i);
+    }
+    // Zero where there is no prior of core parameters, which ldlt solves as zero.
+    const Eigen::VectorXd pull = fit.prior_precision * away;
+    fit.prior_mean(free) -= Eigen::MatrixXd(fit.prior_precision(free, free)).ldlt().solve(Eigen::VectorXd(pull(free)));
+    for (const int i : held) {
+        fit.prior_mean[i] = value[i];
+        fit.prior_precision.row(i).setZero();
+        fit.prior_precision.col(i).setZero();
+    }
+}
+
+/// Bounds on the working scale, those of held parameters drawn together.
 void set_bounds(const std::map<std::string, double>& fixed, TheatreTimeFit& fit) {
     const ModelLayout& layout = fit.layout;
     fit.lower.resize(layout.size());
@@ -165,14 +185,15 @@ void set_bounds(const std::map<std::string, double>& fixed, TheatreTimeFit& fit)
                     << layout.unit(i) << "), not " << value;
             throw InvalidArgument(message.str());
         }
-        fit.lower[i] = fit.upper[i] = fit.prior_mean[i] = to_working(layout.transform(i), value);
-        fit.prior_precision[i] = 0.0;
+        fit.lower[i] = fit.upper[i] = to_working(layout.transform(i), value);
         fit.held.push_back(i);
     }
     std::sort(fit.held.begin(), fit.held.end());
+    hold_in_prior(fit.held, fit.lower, fit);
 }
 
-/// The spreads that mm holds: read off the residuals of the S-estimate, which the parameters found there have paid for.
+/// The spreads that mm begins with: read off the S-estimate's residuals, which the parameters found there have paid
+/// for.
 ChannelSpreads spreads_at(const Candidate& s_estimate, TimeObjective& objective, const SpreadEstimator& estimator,
                           Alternation& turns) {
     objective.set_loss(s_loss());
@@ -195,7 +216,7 @@ double update_groups(const PriorSet& prior, const Alternation& turns, TheatreTim
         for (int i = from; i < to; ++i) {
             if (fit.lower[i] == fit.upper[i] || fit.is_apart(i)) continue;
             squares += turns.theta[i] * turns.theta[i] + turns.unit[i] * turns.unit[i];
-            known += 1.0 - std::min(1.0, turns.unit[i] * turns.unit[i] * fit.prior_precision[i]);
+            known += 1.0 - std::min(1.0, turns.unit[i] * turns.unit[i] * fit.prior_precision(i, i));
             ++free;
         }
         const double before = std::log(group.log_sd);
@@ -214,7 +235,7 @@ double update_groups(const PriorSet& prior, const Alternation& turns, TheatreTim
         for (int i = from; i < to; ++i) {
             if (fit.is_apart(i)) continue;
             ++group.members;
-            if (fit.lower[i] != fit.upper[i]) fit.prior_precision[i] = std::exp(-2.0 * x);
+            if (fit.lower[i] != fit.upper[i]) fit.prior_precision(i, i) = std::exp(-2.0 * x);
         }
         if (group.members > 0) change = std::max(change, std::abs(x - before));
     };
@@ -234,7 +255,7 @@ void hold_groups(const std::array<double, 4>& log_sd, TheatreTimeFit& fit) {
         for (int i = from; i < to; ++i) {
             if (fit.is_apart(i)) continue;
             ++group.members;
-            fit.prior_precision[i] = 1.0 / (value * value);
+            fit.prior_precision(i, i) = 1.0 / (value * value);
         }
     };
     hold(layout.surgeon_enucleation_index(0), layout.surgeon_morcellation_index(0), log_sd[0], fit.surgeon_enucleation);
@@ -357,8 +378,8 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
                                    .run({fit.prior_mean, start.theta},
                                         {options.starts, options.seed, options.threads, rounds.interrupt}, fit.search)
                                    .front();
-        const ChannelSpreads spread = spreads_at(best, objective, estimator, start);
-        settle(SpreadEstimator(prior, options.scale_method, spread), best.theta, spread);
+        settle(SpreadEstimator::from_current(prior, options.held_spreads), best.theta,
+               spreads_at(best, objective, estimator, start));
     }
     fit.minimum = minimise(objective, fit.theta, fit.lower, fit.upper, Curvature::exact, options.solver);
     if (fit.minimum.termination == Termination::interrupted) throw NotConverged("the fit was interrupted");
@@ -371,6 +392,9 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     fit.curvature = curvature_for_covariance(objective, fit.theta, fit.held);
     fit.score_product = objective.score_product(fit.theta, inverse);
     set_apart(fit.score_product, fit.held, 0.0);
+    objective.evaluate(fit.theta, Curvature::exact, evaluation);
+    fit.expected_product = evaluation.curvature - fit.prior_precision;
+    set_apart(fit.expected_product, fit.held, 0.0);
     const std::vector<double> standardised = objective.standardised_residuals(fit.theta);
     for (std::size_t o = 0; o < standardised.size(); ++o) {
         const Observation& one = objective.observations()[o];
@@ -391,12 +415,12 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     return fit;
 }
 
-Eigen::VectorXd prior_scatter(const TheatreTimeFit& fit) {
-    Eigen::VectorXd scatter = fit.prior_precision;
+Eigen::MatrixXd prior_scatter(const TheatreTimeFit& fit) {
+    Eigen::MatrixXd scatter = fit.prior_precision;
     const ModelLayout& layout = fit.layout;
     const auto widen = [&](int from, int to, const GroupSpread& group) {
         for (int i = from; i < to; ++i) {
-            if (!fit.is_apart(i)) scatter[i] *= std::exp(2.0 * group.log_se * group.log_se);
+            if (!fit.is_apart(i)) scatter(i, i) *= std::exp(2.0 * group.log_se * group.log_se);
         }
     };
     widen(layout.device_index(0), layout.surgeon_enucleation_index(0), fit.device);

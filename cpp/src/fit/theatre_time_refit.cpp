@@ -3,10 +3,11 @@
 #include <lobetime/fit/theatre_time_fit.hpp>
 
 #include "fit/alternation.hpp"
-#include "fit/time_search.hpp"
 
-#include <cmath>
+#include <Eigen/Cholesky>
+
 #include <utility>
+#include <vector>
 
 namespace lobetime {
 namespace {
@@ -21,20 +22,24 @@ struct TheatreTimeRefit::Plan {
     TheatreTimeFit fit;
     TimeObjective objective;
     SpreadEstimator estimator;
-    PriorSet prior;
-    FitOptions options;
     Eigen::VectorXd unit;
     ChannelSpreads used{};
+    std::vector<int> believed;                   ///< parameters with a prior
+    Eigen::LLT<Eigen::MatrixXd> root_precision;  ///< of these
 
     Plan(const TheatreTimeFit& of, const CaseTable& cases, const PriorSet& its_prior, const FitOptions& its_options)
         : fit(of),
           // Replicates run side by side, so each is evaluated by one thread.
           objective(objective_of(fit, cases, its_options.loss, 1)),
-          estimator(its_prior, its_options.scale_method, its_options.held_spreads),
-          prior(its_prior),
-          options(its_options),
+          estimator(fit.estimator == Estimator::mm
+                        ? SpreadEstimator::from_current(its_prior, its_options.held_spreads)
+                        : SpreadEstimator(its_prior, its_options.scale_method, its_options.held_spreads)),
           unit(inverse_reweighted_curvature(objective, fit.theta, fit.held).diagonal().cwiseSqrt()) {
         for (std::size_t c = 0; c < used.size(); ++c) used[c] = fit.channels[c].parameters_used;
+        for (int j = 0; j < fit.layout.size(); ++j) {
+            if (fit.prior_precision(j, j) > 0.0) believed.push_back(j);
+        }
+        root_precision.compute(Eigen::MatrixXd(fit.prior_precision(believed, believed)));
     }
 };
 
@@ -48,11 +53,11 @@ Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::u
     const TheatreTimeFit& fit = plan.fit;
     TimeObjective objective = plan.objective.resampled(counts);
     const CounterRandom stream(seed, replicate ^ stable_hash("means of the prior"));
+    Eigen::VectorXd normals(static_cast<Eigen::Index>(plan.believed.size()));
+    for (Eigen::Index j = 0; j < normals.size(); ++j)
+        normals[j] = stream.normals(static_cast<std::uint64_t>(plan.believed[static_cast<std::size_t>(j)]))[0];
     Eigen::VectorXd mean = fit.prior_mean;
-    for (Eigen::Index j = 0; j < mean.size(); ++j) {
-        if (fit.prior_precision[j] > 0.0)
-            mean[j] += stream.normals(static_cast<std::uint64_t>(j))[0] / std::sqrt(fit.prior_precision[j]);
-    }
+    mean(plan.believed) += plan.root_precision.matrixU().solve(normals);
     objective.set_prior_mean(mean);
 
     Alternation::Options options;
@@ -60,31 +65,14 @@ Eigen::VectorXd TheatreTimeRefit::operator()(std::span<const int> counts, std::u
     options.max_rounds = kRounds;
     options.update_shares = false;
     options.interrupt = interrupt;
-    const auto settle = [&](const SpreadEstimator& estimator, const Eigen::VectorXd& theta,
-                            const ChannelSpreads& spread) {
-        Alternation turns(objective, estimator, fit.lower, fit.upper, fit.held);
-        turns.unit = plan.unit;
-        turns.used = plan.used;
-        turns.start(theta, spread);
-        if (turns.settle(options) == 0) throw NotConverged("spreads and parameters of the replicate did not settle");
-        return turns.theta;
-    };
     ChannelSpreads spread{};
     for (std::size_t c = 0; c < spread.size(); ++c) spread[c] = fit.channels[c].spread;
-    if (fit.estimator == Estimator::m) return settle(plan.estimator, fit.theta, spread);
-
-    // mm: the S-estimate once more from where it was found, then the loss from the fit with the new spreads held.
-    const TimeSearch search(objective, plan.prior, fit.lower, fit.upper, fit.held, plan.unit);
-    Candidate s_estimate;
-    s_estimate.theta = fit.search.minima.front().theta;
-    s_estimate.spread = spread;
-    if (!search.descend(objective, s_estimate, kSettled, kRounds, interrupt))
-        throw NotConverged("the S-estimate of the replicate did not settle");
-    const auto channels =
-        plan.estimator(objective, objective.standardised_residuals(s_estimate.theta), plan.used, s_estimate.spread);
-    for (std::size_t c = 0; c < spread.size(); ++c) spread[c] = channels[c].spread;
-    objective.set_loss(plan.options.loss);
-    return settle(SpreadEstimator(plan.prior, plan.options.scale_method, spread), fit.theta, spread);
+    Alternation turns(objective, plan.estimator, fit.lower, fit.upper, fit.held);
+    turns.unit = plan.unit;
+    turns.used = plan.used;
+    turns.start(fit.theta, spread);
+    if (turns.settle(options) == 0) throw NotConverged("spreads and parameters of the replicate did not settle");
+    return turns.theta;
 }
 
 }  // namespace lobetime

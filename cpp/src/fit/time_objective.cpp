@@ -184,7 +184,7 @@ struct TimeObjective::Rows {
 
 TimeObjective::TimeObjective(const ModelLayout& layout, std::vector<CaseFeatures> features,
                              std::vector<Observation> observations, Eigen::VectorXd prior_mean,
-                             Eigen::VectorXd prior_precision, int threads)
+                             Eigen::MatrixXd prior_precision, int threads)
     : layout_(&layout),
       features_(std::move(features)),
       observations_(std::move(observations)),
@@ -651,9 +651,10 @@ void TimeObjective::evaluate(const Eigen::VectorXd& theta, Curvature curvature, 
     out.curvature.bottomLeftCorner(p - param::Count, param::Count) =
         out.curvature.topRightCorner(param::Count, p - param::Count).transpose();
     const Eigen::VectorXd away = theta - prior_mean_;
-    out.cost += 0.5 * (prior_precision_.array() * away.array().square()).sum();
-    out.gradient += prior_precision_.cwiseProduct(away);
-    out.curvature.diagonal() += prior_precision_;
+    const Eigen::VectorXd pull = prior_precision_ * away;
+    out.cost += 0.5 * away.dot(pull);
+    out.gradient += pull;
+    out.curvature += prior_precision_;
 }
 
 void TimeObjective::set_spreads(const Eigen::VectorXd& theta, const std::array<double, kChannels>& channel_spread) {

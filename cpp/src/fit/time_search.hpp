@@ -42,12 +42,11 @@ public:
     std::vector<Candidate> run(const std::vector<Eigen::VectorXd>& given, const Options& options,
                                SearchReport& report) const;
 
+private:
     /// Rounds of the S-estimate on `objective` (whose loss it sets) from a candidate until nothing changes by more than
     /// `tolerance`, at most `max_rounds`; false when those did not do.
     bool descend(TimeObjective& objective, Candidate& candidate, double tolerance, int max_rounds,
                  const std::function<bool()>& interrupt) const;
-
-private:
     Eigen::VectorXd fit_to_a_part(const TimeObjective& objective, std::size_t start, std::uint64_t seed,
                                   const Eigen::VectorXd& from) const;
     double criterion_of(const TimeObjective& objective, const Candidate& candidate) const;

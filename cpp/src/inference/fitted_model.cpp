@@ -9,6 +9,7 @@
 #include <array>
 #include <cmath>
 #include <cstdint>
+#include <limits>
 #include <map>
 #include <tuple>
 
@@ -18,6 +19,7 @@ namespace {
 /// From so many non-blank entries on, a 0/1 column counts as kept by the unit.
 constexpr int kKeptFrom = 20;
 constexpr double kCasesShare = 0.5;
+constexpr double kExpectedCases = 20.0;  // see sandwich_covariance
 
 const DevicePrior* device_prior(int parameter, const ModelLayout& layout, const PriorSet& prior) {
     if (parameter < param::Count || parameter >= layout.surgeon_enucleation_index(0)) return nullptr;
@@ -25,7 +27,7 @@ const DevicePrior* device_prior(int parameter, const ModelLayout& layout, const 
 }
 
 ParameterSource source_of(int parameter, const ModelLayout& layout, const PriorSet& prior, double variance,
-                          double prior_precision) {
+                          double prior_variance) {
     ParameterSource source;
     if (parameter < param::Count) {
         const ParameterPrior* row = prior.find(layout.names()[static_cast<std::size_t>(parameter)]);
@@ -38,7 +40,7 @@ ParameterSource source_of(int parameter, const ModelLayout& layout, const PriorS
         source.origin = prior.group_origin;
         source.source = prior.group_source;
     }
-    source.share_from_cases = prior_precision > 0.0 ? std::clamp(1.0 - variance * prior_precision, 0.0, 1.0) : 1.0;
+    source.share_from_cases = std::clamp(1.0 - variance / prior_variance, 0.0, 1.0);
     if (source.share_from_cases >= kCasesShare) source.origin = NumberOrigin::cases;
     return source;
 }
@@ -120,16 +122,11 @@ double FittedModel::hard_nodule_chance(double gland_ml) const {
 FittedModel model_from_prior(const PriorSet& prior) {
     FittedModel model;
     model.layout = ModelLayout({}, {});
-    const Eigen::Index n = model.layout.size();
-    model.theta.resize(n);
-    model.covariance.setZero(n, n);
-    for (int i = 0; i < model.layout.size(); ++i) {
-        const ParameterPrior* row = prior.find(model.layout.names()[static_cast<std::size_t>(i)]);
-        if (row == nullptr)
-            throw InvalidArgument("the prior has no row for " + model.layout.names()[static_cast<std::size_t>(i)]);
-        model.theta[i] = row->working_mean();
-        model.covariance(i, i) = row->working_sd() * row->working_sd();
-        model.sources.push_back({row->origin, row->source, 0.0});
+    model.theta = prior.working_mean();
+    model.covariance = prior.working_covariance();
+    for (const std::string& name : model.layout.names()) {
+        const ParameterPrior& row = *prior.find(name);
+        model.sources.push_back({row.origin, row.source, 0.0});
     }
     for (std::size_t c = 0; c < model.channels.size(); ++c) {
         const SpreadPrior& spread = prior.spread(channel_name(static_cast<Channel>(c)));
@@ -170,9 +167,10 @@ Eigen::MatrixXd inverse_curvature(const TheatreTimeFit& fit) {
 
 Eigen::MatrixXd sandwich_covariance(const TheatreTimeFit& fit) {
     const Eigen::MatrixXd inverse = inverse_curvature(fit);
-    Eigen::MatrixXd middle = fit.score_product;
-    middle.diagonal() += prior_scatter(fit);
-    const Eigen::MatrixXd covariance = inverse * middle * inverse;
+    const double n = static_cast<double>(fit.n_cases);
+    const Eigen::MatrixXd middle =
+        (n * fit.score_product + kExpectedCases * fit.expected_product) / (n + kExpectedCases);
+    const Eigen::MatrixXd covariance = inverse * (middle + prior_scatter(fit)) * inverse;
     return 0.5 * (covariance + covariance.transpose());
 }
 
@@ -194,8 +192,12 @@ FittedModel model_from_fit(const TheatreTimeFit& fit, const CaseTable& cases, co
     model.prior = options.use_prior ? prior.label : "none";
     model.n_cases = static_cast<int>(fit.n_cases);
     model.sources.clear();
-    for (int i = 0; i < fit.layout.size(); ++i)
-        model.sources.push_back(source_of(i, fit.layout, prior, model.covariance(i, i), fit.prior_precision[i]));
+    const Eigen::VectorXd core_variance = prior.working_covariance().diagonal();
+    for (int i = 0; i < fit.layout.size(); ++i) {
+        double before = 1.0 / fit.prior_precision(i, i);
+        if (i < param::Count) before = options.use_prior ? core_variance[i] : std::numeric_limits<double>::infinity();
+        model.sources.push_back(source_of(i, fit.layout, prior, model.covariance(i, i), before));
+    }
     for (const int i : fit.held)
         model.sources[static_cast<std::size_t>(i)] = {NumberOrigin::held, "given at the fit", 0.0};
 

@@ -189,7 +189,7 @@ public:
         const Eigen::VectorXd along = inverse_ * gradient_of(quantity, fit_.theta, steps());
         const Eigen::VectorXd of_units = -(scores * along);
         std::vector<double> out(of_units.data(), of_units.data() + of_units.size());
-        const double prior = std::sqrt(0.5 * (fit_.prior_precision.array() * along.array().square()).sum());
+        const double prior = std::sqrt(0.5 * along.dot(fit_.prior_precision * along));
         out.push_back(prior);
         out.push_back(-prior);
         return out;
@@ -290,7 +290,7 @@ Eigen::MatrixXd time_covariance(const TheatreTimeFit& fit, const TimeObjective& 
     if (!(factor > 0.0)) throw NotIdentifiable("the cases are too few for the parameters that they decide", {});
     const Eigen::MatrixXd half = scores * inverse;
     Eigen::MatrixXd covariance = factor * half.transpose() * half;
-    covariance.noalias() += inverse * prior_scatter(fit).asDiagonal() * inverse;
+    covariance.noalias() += inverse * prior_scatter(fit) * inverse;
     return 0.5 * (covariance + covariance.transpose());
 }
 

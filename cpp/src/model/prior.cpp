@@ -2,6 +2,8 @@
 #include <lobetime/model/parameters.hpp>
 #include <lobetime/model/prior.hpp>
 
+#include <Eigen/Cholesky>
+
 #include <array>
 #include <cmath>
 #include <utility>
@@ -50,6 +52,39 @@ const ParameterPrior* PriorSet::find(std::string_view name) const {
         if (prior.name == name) return &prior;
     }
     return nullptr;
+}
+
+Eigen::VectorXd PriorSet::working_mean() const {
+    Eigen::VectorXd mean(param::Count);
+    for (int i = 0; i < param::Count; ++i) mean[i] = parameters[row_of(i)].working_mean();
+    return mean;
+}
+
+Eigen::MatrixXd PriorSet::working_covariance() const {
+    const auto rows = static_cast<Eigen::Index>(parameters.size());
+    if (correlation.size() > 0 && (correlation.rows() != rows || correlation.cols() != rows))
+        throw InvalidArgument("the prior's correlations must have a row and a column for each of its parameters");
+    Eigen::MatrixXd covariance = Eigen::MatrixXd::Zero(param::Count, param::Count);
+    for (int i = 0; i < param::Count; ++i) {
+        for (int j = 0; j < param::Count; ++j) {
+            const auto at = row_of(i), other = row_of(j);
+            const double joint = i == j ? 1.0
+                                 : correlation.size() == 0
+                                     ? 0.0
+                                     : correlation(static_cast<Eigen::Index>(at), static_cast<Eigen::Index>(other));
+            covariance(i, j) = joint * (parameters[at].working_sd() * parameters[other].working_sd());
+        }
+    }
+    if (covariance.llt().info() != Eigen::Success)
+        throw InvalidArgument("the prior's ranges and correlations must make a positive definite covariance");
+    return covariance;
+}
+
+std::size_t PriorSet::row_of(int parameter) const {
+    const std::string_view name = core_parameters()[static_cast<std::size_t>(parameter)].name;
+    const ParameterPrior* row = find(name);
+    if (row == nullptr) throw InvalidArgument("the prior has no row for " + std::string(name));
+    return static_cast<std::size_t>(row - parameters.data());
 }
 
 void DevicePrior::check() const {

@@ -9,7 +9,7 @@ from ._simulate import UnitTruth, draw_surgeons
 
 
 def draw_truth(seed: int, *, n_surgeons: int = 5) -> UnitTruth:
-    """A unit of the prior's making: every parameter drawn from its published prior, surgeons from their spread.
+    """A unit of the prior's making: its parameters drawn jointly from the published prior, surgeons from their spread.
 
     Intervals of a model with that prior should hold such a truth at their nominal rate. Values are kept inside the
     parameters' bounds. The same seed gives the same unit.
@@ -18,8 +18,9 @@ def draw_truth(seed: int, *, n_surgeons: int = 5) -> UnitTruth:
     facts = {row["name"]: row for row in _core.core_parameters()}
     prior = _core.published_prior()
     values = {}
-    for one in prior.parameters:
-        working = one.working_mean + one.working_sd * random.standard_normal()
+    away = np.linalg.cholesky(prior.correlation) @ random.standard_normal(len(prior.parameters))
+    for one, sds in zip(prior.parameters, away, strict=True):
+        working = one.working_mean + one.working_sd * sds
         natural = np.exp(working) if facts[one.name]["scale"] == "log" else working
         values[one.name] = float(np.clip(natural, facts[one.name]["lower"], facts[one.name]["upper"]))
     surgeons = draw_surgeons(

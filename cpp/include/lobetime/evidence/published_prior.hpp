@@ -33,8 +33,10 @@ const PriorSet& assumed_prior();
 
 /// The prior of a new unit, computed: `published_series()` and the `extra` rows pooled by `pool_series`, rates by
 /// `pool_rates`. A parameter's centre is the mean of units; its 90 % range adds the spread between units to what is not
-/// known of that mean (t where that spread was estimated). What the series do not inform keeps its assumption to the
-/// digit. Throws InvalidArgument naming row, column, value and what is allowed.
+/// known of that mean (over all that is not known of that spread where it was estimated), and parameters are correlated
+/// as that leaves them. It is the prior of a unit of the newest decade's mean year: the trend is among the figures.
+/// What the series do not inform keeps its assumption to the digit. Throws InvalidArgument naming row, column, value
+/// and what is allowed.
 PublishedEvidence published_evidence(const std::vector<Series>& extra = {});
 
 /// The prior from the published series alone, computed once.

@@ -30,6 +30,7 @@ struct Series {
     std::string study{};  ///< rows of one publication or centre; they are left out together
     std::string unit{};   ///< rows of one unit share its levels
     std::string citation{}, design{};
+    double year = Reported::kBlank;  ///< of publication; of the last cases, where only that was seen
     double n = Reported::kBlank;
     Statistic statistic = Statistic::mean;
     bool by_size = false;  ///< glands of a limited range of sizes: volumes scatter less

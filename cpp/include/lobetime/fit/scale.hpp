@@ -31,6 +31,10 @@ inline constexpr double kProposal2Tuning = 1.345;
 double robust_scale(std::span<const double> residuals, ScaleMethod method, double parameters = 0.0, double start = 0.0,
                     double tuning = 0.0);
 
+/// The weighting of `reweighted` at 4.685 `scale` (> 0) instead. Where nothing has a weight, the limit of residuals
+/// that come to have one.
+double reweighted_from(std::span<const double> residuals, double scale);
+
 /// Approximate efficiency of the method's log scale at the normal, against the standard deviation (simulation).
 double scale_efficiency(ScaleMethod method);
 

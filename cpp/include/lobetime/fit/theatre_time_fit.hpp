@@ -80,7 +80,9 @@ struct FittedObservation {
 struct TheatreTimeFit {
     ModelLayout layout;
     Eigen::VectorXd theta;  ///< working scale
-    Eigen::VectorXd prior_mean, prior_precision;
+    /// Working scale; given the held parameters' values, whose own rows and columns are zero.
+    Eigen::VectorXd prior_mean;
+    Eigen::MatrixXd prior_precision;
     std::vector<bool> apart;  ///< levels with a prior of their own (see DevicePrior)
     bool is_apart(int parameter) const { return apart[static_cast<std::size_t>(parameter)]; }
     Eigen::VectorXd lower, upper;  ///< bounds, working scale; they coincide where a parameter is held
@@ -95,15 +97,17 @@ struct TheatreTimeFit {
     Eigen::MatrixXd curvature;
     /// Sum over cases of score score' / (1 - leverage), priors not included; 0 for held parameters.
     Eigen::MatrixXd score_product;
+    /// What `score_product` comes to if noise is normal: the curvature, psi' floored at 0, priors not included.
+    Eigen::MatrixXd expected_product;
     std::vector<FittedObservation> observations;
     Minimum minimum;
     int rounds = 0;
     std::size_t n_cases = 0;
 };
 
-/// Variance of each prior's pull on the estimate: the precision; for levels of a group times exp(2 log_se^2), because
-/// the fit draws them by 1 / tau^2 of an estimated tau, while what they scatter with is E[tau^2].
-Eigen::VectorXd prior_scatter(const TheatreTimeFit& fit);
+/// Variance of the prior's pull on the estimate, p x p: the precision; for levels of a group times exp(2 log_se^2),
+/// because the fit draws them by 1 / tau^2 of an estimated tau, while what they scatter with is E[tau^2].
+Eigen::MatrixXd prior_scatter(const TheatreTimeFit& fit);
 
 /// Fits the time model to past cases: a Huber fit from the prior's centre, then the asked loss, each alternating
 /// with the channels' robust spreads until neither moves, and a last minimisation with the spreads held.
@@ -118,8 +122,10 @@ Eigen::VectorXd prior_scatter(const TheatreTimeFit& fit);
 ///     e sum over channels n_c log(M-scale of the channel's residuals) + cost of priors, survivors and counts,
 ///
 /// e = 0.287 being the efficiency of such an S-estimate, so that a prior weighs what its width says. The best distinct
-/// ones are followed to their minimum. The spreads are then those of the lowest minimum's residuals, by the scale
-/// method, and held while the loss finds the parameters (Yohai, Ann Stat 1987;15:642). In `search`, `scale` is
+/// ones are followed to their minimum. From the lowest, with its residuals' spreads by the scale
+/// method, the loss's parameters settle together with weighted standard deviations whose weights are those at the
+/// spreads as they stand (Koller and Stahel, Comput Stat Data Anal 2011;55:2504, for linear models): in few cases the
+/// S-estimate's spreads are those of parameters that fit worse than the loss's. In `search`, `scale` is
 /// exp(that sum / (e times the number of times)), a geometric mean of the spreads, and `count` the starts known to have
 /// ended there.
 ///
@@ -131,7 +137,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
 ///
 /// Starts at the fit, finds the spreads again (the parameters' shares in them held), and draws the prior's means
 /// again from the prior, because a prior is an observation too: without it the replicates would vary less than the
-/// estimate does. mm finds its S-estimate again, from that of the fit. Runs on the small solver, to 1e-3 standard
+/// estimate does. Runs on the small solver, to 1e-3 standard
 /// errors, and can be called by several threads at once.
 class TheatreTimeRefit {
 public:

@@ -31,9 +31,9 @@ inline constexpr double kMisrecorded = 1e-4;
 /// time is the average over the nodes, and its slope times the tissue spread widens the row's spread.
 class TimeObjective final : public Objective {
 public:
-    /// `prior_mean`, `prior_precision`: one entry for each parameter, working scale; precision 0 = no prior.
+    /// `prior_mean` (p), `prior_precision` (p x p): working scale; a row and column of zeros = no prior.
     TimeObjective(const ModelLayout& layout, std::vector<CaseFeatures> features, std::vector<Observation> observations,
-                  Eigen::VectorXd prior_mean, Eigen::VectorXd prior_precision, int threads);
+                  Eigen::VectorXd prior_mean, Eigen::MatrixXd prior_precision, int threads);
 
     const std::vector<std::string>& parameter_names() const override { return layout_->names(); }
     void evaluate(const Eigen::VectorXd& theta, Curvature curvature, Evaluation& out) const override;
@@ -48,7 +48,7 @@ public:
 
     void set_loss(const Loss& loss) { loss_ = loss; }
     void set_prior_mean(const Eigen::VectorXd& mean) { prior_mean_ = mean; }
-    void set_prior_precision(const Eigen::VectorXd& precision) { prior_precision_ = precision; }
+    void set_prior_precision(const Eigen::MatrixXd& precision) { prior_precision_ = precision; }
 
     /// Row spreads and shifts from the channels' spreads, at `theta`; held until the next call. The shift is how far
     /// the mean log of a sum lies from the log of the sum of medians: 0 for a phase recorded alone.
@@ -115,7 +115,8 @@ private:
     std::vector<std::size_t> tile_begin_;  ///< first group of each tile, and the end
     std::vector<int> count_;
     std::vector<double> spread_, shift_, rounding_spread_;
-    Eigen::VectorXd prior_mean_, prior_precision_;
+    Eigen::VectorXd prior_mean_;
+    Eigen::MatrixXd prior_precision_;
     Loss loss_{"huber"};
     double tissue_spread_ = 0.2;
     int threads_;

@@ -100,12 +100,14 @@ Eigen::MatrixXd inverse_curvature(const TheatreTimeFit& fit);
 
 /// Covariance of the estimate on the working scale, p x p:
 ///
-///     A^-1 (sum s s' + P) A^-1
+///     A^-1 (S + P) A^-1,  S = (n sum s s' + 20 E) / (n + 20)
 ///
 /// with A the curvature of the objective, s the score of a case (all its observations together, so that phases of
 /// one case may be correlated), each observation's part divided by sqrt(1 - its leverage), and P the scatter of the
 /// priors' pulls (`prior_scatter`). The leverage correction is the HC2 rule (MacKinnon and White, J Econometrics
 /// 1985;29:305) carried over to M-estimates; the phases of a case share few parameters, so each is corrected by itself.
+/// The products of few scores are mostly chance, so they are drawn to what they come to under normal noise, E, which
+/// counts as 20 cases (assumption).
 Eigen::MatrixXd sandwich_covariance(const TheatreTimeFit& fit);
 
 }  // namespace lobetime

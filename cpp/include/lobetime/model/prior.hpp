@@ -1,4 +1,7 @@
 #pragma once
+#include <Eigen/Core>
+
+#include <cstddef>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -62,12 +65,14 @@ struct DevicePrior {
 
 /// Everything that is believed before the first case of a unit.
 ///
-/// An empty `parameters` list means no prior on the core parameters; surgeons and devices keep theirs, since
-/// without it a surgeon's level and the unit's level could not be told apart.
+/// Core parameters are believed jointly: where series report only what two of them make together, their sum is known
+/// better than either. Surgeons' and devices' levels are independent.
 struct PriorSet {
     std::string label = "published";         ///< what a model says that it started from
     std::vector<ParameterPrior> parameters;  ///< core parameters only
-    std::vector<SpreadPrior> spreads;        ///< one for each name in `channel_names()` that has one
+    /// Correlations of `parameters` on their working scales, rows and columns in their order; empty: all independent.
+    Eigen::MatrixXd correlation;
+    std::vector<SpreadPrior> spreads;  ///< one for each name in `channel_names()` that has one
     /// Two matched expert centres differ 1.4 times in enucleation (J Endourol 2005;19:555-8), a log SD of 0.24: half of
     /// that variance taken as the surgeon's (assumption) is a mean square of 0.17, with a median of 0.14.
     double surgeon_enucleation_log_sd = 0.14;
@@ -95,8 +100,15 @@ struct PriorSet {
     double hard_nodule_gland_log_sd = 0.5;  ///< of the glands, about 80 mL, that hard_nodule_rate is the mean of
 
     const ParameterPrior* find(std::string_view name) const;
+    /// Of the core parameters in the order of `core_parameters()`, working scale. Both throw InvalidArgument naming a
+    /// parameter without a row; the covariance also if `correlation` has another size or is not positive definite.
+    Eigen::VectorXd working_mean() const;
+    Eigen::MatrixXd working_covariance() const;
     const DevicePrior* device(std::string_view code) const;  ///< nullptr: as the spread between devices has it
     const SpreadPrior& spread(std::string_view name) const;  ///< throws InvalidArgument if there is none
+
+private:
+    std::size_t row_of(int parameter) const;
 };
 
 }  // namespace lobetime
