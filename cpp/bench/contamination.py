@@ -35,7 +35,6 @@ CURVES = {"enucleation_min": "enucleation", "morcellation_min": "morcellation"}
 ESTIMATORS: dict[str, dict[str, Any]] = {
     "M (Huber start)": {"estimator": "m"},
     "MM": {"estimator": "mm"},
-    "MM, M-scale held": {"estimator": "mm", "scale_method": "m_scale"},
 }
 SHARES = {"any gland": (0.0, 0.05, 0.10, 0.20, 0.30, 0.40), "large glands": (0.05, 0.10, 0.15, 0.20)}
 LARGEST = 1.0 / 3.0
