@@ -42,9 +42,9 @@ struct FitOptions {
     int threads = 0;                ///< 0 = as many as the machine has; results do not depend on it
     MinimiseOptions solver;
     std::function<void(int round, double change)> progress;
-    /// The asked one. By default mm with the bisquare: up to 15 % of records three to eight times too long it fits like
-    /// m, and beyond them it errs less (cpp/bench/contamination.py). Of the other losses mm was not measured, or has no
-    /// meaning.
+    /// The asked one. By default mm with the bisquare: up to 10 % of records three to eight times too long it fits like
+    /// m; with more it errs less in enucleation and more in morcellation (cpp/bench/contamination.py). Of the other
+    /// losses mm was not measured, or has no meaning.
     Estimator chosen_estimator() const;
     void check() const;
 };
