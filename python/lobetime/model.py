@@ -56,8 +56,9 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         enucleation. They have no prior and no interval; their origin is "held by the user".
     estimator : {"m", "mm"}, optional
         "m": loss and spreads settle together, from a Huber fit. "mm": ``starts`` searches (named by ``seed``) for the
-        least M-scales first, and from there loss and weighted standard deviations settle together; where many
-        records are wrong it errs less in enucleation, and more in morcellation. By default "mm" with the bisquare, "m" with any other loss.
+        least M-scales first, and from there loss and weighted standard deviations settle together; where many records
+        are wrong it errs less in enucleation, and more in morcellation. By default "mm" with the bisquare, "m" with any
+        other loss.
     threads : int
         0 = as many as the machine has. Results do not depend on it.
 
