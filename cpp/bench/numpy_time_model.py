@@ -8,7 +8,6 @@ from __future__ import annotations
 import copy
 
 import numpy as np
-from scipy.linalg import ldl
 from scipy.optimize import OptimizeResult, least_squares, root
 from scipy.special import ndtr
 
@@ -42,9 +41,7 @@ class NumpyObjective:
         self.at = {name: i for i, name in enumerate(fit.names)}
         self.p = len(fit.names)
         self.lower, self.upper = lower, upper
-        # A pivot of 0 (a held parameter) is no prior.
-        lower_root, pivots, _ = ldl(fit.prior_precision)
-        self.prior_mean, self.root_precision = np.array(fit.prior_mean), np.sqrt(pivots) @ lower_root.T
+        self.prior_mean, self.root_precision = np.array(fit.prior_mean), np.linalg.cholesky(fit.prior_precision).T
         self.factor = _core.loss_information_factor("huber")
         rows = fit.observations()
         case, kind, channel = rows["case_index"], np.array(rows["kind"]), np.array(rows["channel"])

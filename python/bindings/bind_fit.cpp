@@ -105,7 +105,6 @@ void bind_fit(py::module_& m) {
         .def_readonly("prior_precision", &TheatreTimeFit::prior_precision)
         .def_readonly("curvature", &TheatreTimeFit::curvature)
         .def_readonly("score_product", &TheatreTimeFit::score_product)
-        .def_readonly("expected_product", &TheatreTimeFit::expected_product)
         .def_readonly("rounds", &TheatreTimeFit::rounds)
         .def_readonly("n_cases", &TheatreTimeFit::n_cases)
         .def_readonly("phase_correlation", &TheatreTimeFit::phase_correlation)

@@ -38,9 +38,9 @@ def evidence_table() -> pd.DataFrame:
     """Published series, one row each: every figure was seen in a retrieved abstract or text.
 
     Columns: ``id``; ``study`` (rows of one publication or centre), ``unit`` (rows that share a unit's levels),
-    ``citation``, ``design``, ``year`` (of publication; of the last cases, where only
-    that was seen; blank: the mean year), ``n``, ``statistic`` (mean or median), ``by_size`` (glands of a limited range
-    of sizes), ``gland_from_ml``, ``gland_to_ml``; what was reported: ``gland_ml``, ``tissue_g``, ``enucleation_min``,
+    ``citation``, ``design``, ``year`` (of publication; of the last cases, where only that was seen;
+    blank: the mean year), ``n``, ``statistic`` (mean or median), ``by_size`` (glands of a limited range of sizes),
+    ``gland_from_ml``, ``gland_to_ml``; what was reported: ``gland_ml``, ``tissue_g``, ``enucleation_min``,
     ``morcellation_min``, ``operative_min`` and the means of ratios ``enucleation_g_min``, ``morcellation_g_min``,
     ``operative_g_min``, each with its SD where printed; ``blade``, ``experience`` (expert, mixed, novice),
     ``first_case`` and ``last_case`` (the surgeons' case numbers), ``n_units`` and ``n_surgeons`` (how many it is a mean

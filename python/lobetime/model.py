@@ -49,8 +49,8 @@ class TheatreTimeModel(BaseEstimator):  # type: ignore[misc]
         rows of your own. None leaves the unit's parameters to
         the cases alone and raises :class:`NotIdentifiable` for those they cannot tell.
     scale_method : {"reweighted", "m_scale", "mad", "proposal2", "sd"}, optional
-        Robust spread of each phase; by default "reweighted", and "sd" with squares. Of "mm" it is
-        what the last step starts from.
+        Robust spread of each phase; by default "reweighted", and "sd" with squares. Of "mm" it is what the last step
+        starts from.
     fixed : mapping, optional
         Parameters held at a value (natural scale): ``{"e_learn": 0.0}`` is the form without a learning curve in
         enucleation. They have no prior and no interval; their origin is "held by the user".

@@ -212,5 +212,21 @@ TEST(Scale, ConstantsAreWhatTheySayTheyAre) {
     EXPECT_NEAR(mean, 0.5, 1e-9);
 }
 
+TEST(ReweightedFrom, IsTheReweightedScaleFromTheMScale) {
+    const std::vector<double> r = normal_sample(300, 5);
+    EXPECT_DOUBLE_EQ(reweighted_from(r, robust_scale(r, ScaleMethod::m_scale)),
+                     robust_scale(r, ScaleMethod::reweighted));
+}
+
+TEST(ReweightedFrom, StaysWhereWrongOnesHaveNoWeightAndGrowsWhereNothingHas) {
+    std::vector<double> r = normal_quantiles(601);
+    for (std::size_t i = 0; i < 400; ++i) r.push_back(20.0);  // four in ten, at which an M-scale is twice too large
+    EXPECT_NEAR(reweighted_from(r, 1.0), 1.0, 0.01);
+    EXPECT_GT(robust_scale(r, ScaleMethod::m_scale), 1.5);
+    const double limit = reweighted_from(std::vector<double>{5.0, -6.0}, 1.0);
+    EXPECT_NEAR(limit, reweighted_from(std::vector<double>{4.6849, -6.0}, 1.0), 1e-3);
+    EXPECT_GT(limit, 4.685);
+}
+
 }  // namespace
 }  // namespace lobetime

@@ -44,6 +44,17 @@ def test_hc0_is_curvature_scores_curvature(model, parts):
     np.testing.assert_allclose(half_widths(model.conf_int(hc="HC0"), SETTLED), expected, rtol=1e-6)
 
 
+def test_the_default_draws_few_scores_to_what_the_curvature_expects(model):
+    """n / (n + 20) of HC2 and the rest of the inverse curvature's own, whatever the prior adds to both."""
+    at = [model.fit_.names.index(name) for name in SETTLED]
+    expected = stats.norm.ppf(0.975) * np.sqrt(np.diag(model.fitted_.covariance))[at]
+    np.testing.assert_allclose(half_widths(model.conf_int(), SETTLED), expected, rtol=1e-6)
+    own, hc2, curved = (half_widths(model.conf_int(hc=hc), SETTLED) for hc in (None, "HC2", "model"))
+    between = (own**2 - hc2**2) / (curved**2 - hc2**2)
+    # Of 420 cases 0.045; expected scores have psi' floored at 0, and levels' priors scatter by more than they weigh.
+    assert ((between > 0.0) & (between < 0.3)).all(), between
+
+
 def test_clusters_sum_the_scores_of_a_surgeon(model, cases, parts):
     scores, inverse, prior = parts
     of_surgeon = pd.DataFrame(scores).groupby(cases.frame["surgeon"].to_numpy(str)).sum().to_numpy()

@@ -87,6 +87,19 @@ def test_working_scale_holds_the_stated_range():
         assert abs((low + high) / 2 - centre) <= 0.75 * one.working_sd, one.name
 
 
+def test_units_are_drawn_with_the_correlations_that_are_shown():
+    joint = lt.PublishedPrior().correlation
+    assert list(joint.index) == list(joint.columns) == list(CORE)
+    np.testing.assert_array_equal(joint, joint.T)
+    np.testing.assert_array_equal(np.diag(joint), 1.0)
+    pair = ["e_fixed", "e_80"]  # the strongest
+    drawn = pd.DataFrame([lt.datasets.draw_truth(seed).parameters() for seed in range(400)])[pair]
+    found = np.corrcoef(drawn["e_fixed"], np.log(drawn["e_80"]))[0, 1]
+    assert joint.loc[*pair] > 0.3
+    # Standard error of 400 draws at 0.5: 0.04; values outside the bounds are moved onto them.
+    assert found == pytest.approx(joint.loc[*pair], abs=0.12)
+
+
 def test_evidence_table_cites_every_series():
     table = lt.evidence_table()
     assert table["id"].is_unique

@@ -122,12 +122,11 @@ Eigen::MatrixXd prior_scatter(const TheatreTimeFit& fit);
 ///     e sum over channels n_c log(M-scale of the channel's residuals) + cost of priors, survivors and counts,
 ///
 /// e = 0.287 being the efficiency of such an S-estimate, so that a prior weighs what its width says. The best distinct
-/// ones are followed to their minimum. From the lowest, with its residuals' spreads by the scale
-/// method, the loss's parameters settle together with weighted standard deviations whose weights are those at the
-/// spreads as they stand (Koller and Stahel, Comput Stat Data Anal 2011;55:2504, for linear models): in few cases the
-/// S-estimate's spreads are those of parameters that fit worse than the loss's. In `search`, `scale` is
-/// exp(that sum / (e times the number of times)), a geometric mean of the spreads, and `count` the starts known to have
-/// ended there.
+/// ones are followed to their minimum. From the lowest, with its residuals' spreads by the scale method, the loss's
+/// parameters settle together with weighted standard deviations whose weights are those at the spreads as they stand
+/// (Koller and Stahel, Comput Stat Data Anal 2011;55:2504, for linear models): in few cases the S-estimate's spreads
+/// are those of parameters that fit worse than the loss's. In `search`, `scale` is exp(that sum / (e times the number
+/// of times)), a geometric mean of the spreads, and `count` the starts known to have ended there.
 ///
 /// Throws InvalidArgument (options, no usable observation, name or value of a held parameter), NotFinite (case named),
 /// NotIdentifiable (parameters named), NotConverged.
@@ -137,8 +136,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
 ///
 /// Starts at the fit, finds the spreads again (the parameters' shares in them held), and draws the prior's means
 /// again from the prior, because a prior is an observation too: without it the replicates would vary less than the
-/// estimate does. Runs on the small solver, to 1e-3 standard
-/// errors, and can be called by several threads at once.
+/// estimate does. Runs on the small solver, to 1e-3 standard errors, and can be called by several threads at once.
 class TheatreTimeRefit {
 public:
     /// Keeps a copy of what it needs of the cases and of the fit's layout. `prior`, `options`: those of the fit.
