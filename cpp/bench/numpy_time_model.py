@@ -41,7 +41,11 @@ class NumpyObjective:
         self.at = {name: i for i, name in enumerate(fit.names)}
         self.p = len(fit.names)
         self.lower, self.upper = lower, upper
-        self.prior_mean, self.root_precision = np.array(fit.prior_mean), np.linalg.cholesky(fit.prior_precision).T
+        # A linear term in a parameter with a prior is a move of the prior's mean.
+        pull = np.where(np.arange(self.p) == self.at["fluid_log_sd"], fit.counts_used, 0.0)
+        self.prior_mean = fit.prior_mean + np.linalg.solve(fit.prior_precision, pull)
+        self.cost_besides = -0.5 * float(pull @ (fit.prior_mean + self.prior_mean))
+        self.root_precision = np.linalg.cholesky(fit.prior_precision).T
         self.factor = _core.loss_information_factor("huber")
         rows = fit.observations()
         case, kind, channel = rows["case_index"], np.array(rows["kind"]), np.array(rows["channel"])
@@ -240,7 +244,7 @@ class NumpyObjective:
         return out
 
     def cost(self, t: np.ndarray) -> float:
-        return 0.5 * float(np.sum(self.both(t)[0] ** 2))
+        return 0.5 * float(np.sum(self.both(t)[0] ** 2)) + self.cost_besides
 
     def solve(
         self, start: np.ndarray, *, tolerance: float = 1e-8, max_evaluations: int | None = None

@@ -209,7 +209,7 @@ def check_agreement(
         off = np.max(np.abs(result.x - solved["theta"]) / error)
         report.note(
             f"n = {n:,}: scipy at {tolerance:g}: status {result.status}, {result.nfev} evaluations, cost above ours by "
-            f"{result.cost / solved['cost'] - 1:.1e}, farthest parameter {off:.1e} standard errors, "
+            f"{theirs.cost(result.x) / solved['cost'] - 1:.1e}, farthest parameter {off:.1e} standard errors, "
             f"{apart(result.x, solved['theta']):.1e} relative."
         )
     if n <= 1_000:

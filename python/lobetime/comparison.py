@@ -262,8 +262,7 @@ def _criterion(
         fit = fitted._fit_core(cases, held_spreads=spreads, held_groups=groups)
         scores = fit.case_scores(cases.table, loss=fitted.fitted_.loss, tuning=fitted.fitted_.tuning)
         scores[:, np.diag(fitted.fitted_.covariance) == 0] = 0.0  # parameters that are held
-        away = fit.theta - fit.prior_mean
-        cost = fit.cost - 0.5 * float(away @ fit.prior_precision @ away)
+        cost = fit.cost - fit.cost_without_cases
         from_cases = float(np.trace(np.linalg.solve(fit.curvature, scores.T @ scores)))
         rows[name] = {"free": free[name], "from_cases": from_cases, "cost": cost, "robust_aic": 2 * (cost + from_cases)}
         told()

@@ -523,7 +523,7 @@ def _require_same_cases(cases: Cases, fit: _core.TheatreTimeFit, influence: Doub
         for column, channel in _AS_RECORDED.items()
         for one in [seen[seen["channel"] == channel]]
     )
-    prior_pull = np.linalg.solve(fit.curvature, fit.prior_precision @ (fit.theta - fit.prior_mean))
+    prior_pull = np.linalg.solve(fit.curvature, fit.slope_without_cases)
     free = (se > 0) & ~np.isin(fit.names, fit.on_bound)
     off = np.abs(influence.sum(axis=0) - prior_pull)[free] / se[free]
     # A fit ends within 1e-8 standard errors; one whose counts of swaps leave hardly any spread within 1e-3, more than

@@ -53,8 +53,8 @@ TEST(ObjectiveOf, CaseScoresCancelThePriorsPull) {
     const CaseTable cases = cases_of(300);
     const TheatreTimeFit fit = fit_theatre_time(cases, kPrior);
     const TimeObjective objective = objective_of(fit, cases, Loss("bisquare"), 1);
-    const Eigen::VectorXd pull = fit.prior_precision * (fit.theta - fit.prior_mean);
-    const Eigen::VectorXd sum = objective.case_scores(fit.theta).colwise().sum().transpose() + pull;
+    const Eigen::VectorXd sum =
+        objective.case_scores(fit.theta).colwise().sum().transpose() + fit.slope_without_cases();
     for (int i = 0; i < fit.layout.size(); ++i) {
         const std::string& name = fit.layout.names()[static_cast<std::size_t>(i)];
         const auto& bound = fit.minimum.on_bound;

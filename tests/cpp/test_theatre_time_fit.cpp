@@ -485,8 +485,11 @@ TEST(FitTheatreTime, NamesWhatCannotBeToldWithoutAPrior) {
 }
 
 TEST(FitTheatreTime, HeldParametersAreNotEstimated) {
-    const SimulatedUnit unit = unit_of(400, 12);
+    SimulatedUnit unit = unit_of(400, 12);
+    // Counts of swaps do not pay for what is held, which would leave fluid's spread elsewhere.
+    unit.cases.canister_swaps.assign(unit.cases.size(), std::nan(""));
     const TheatreTimeFit free = fit_theatre_time(unit.cases, kPrior);
+    EXPECT_EQ(free.counts_used, 0.0);
     // Held where the fit put it, a parameter that no prior pulls leaves the others where they were.
     FitOptions options;
     options.held_spreads.emplace();

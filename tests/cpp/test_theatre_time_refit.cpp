@@ -41,7 +41,8 @@ const Fitted& fitted() {
 
 TEST(TimeObjectiveResampled, CountsAreCasesRepeated) {
     const Fitted& f = fitted();
-    const TimeObjective whole = objective_of(f.fit, f.unit.cases, f.options.loss, 1);
+    TimeObjective whole = objective_of(f.fit, f.unit.cases, f.options.loss, 1);
+    whole.set_counts_used(0.0);  // as the prior, a term of the whole
     const std::vector<int> counts = resample_counts(f.unit.cases.size(), 1, 7);
     const TimeObjective some = whole.resampled(counts);
     // Every case's own part is what is left of the objective when only it counts, without the prior.

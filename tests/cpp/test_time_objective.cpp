@@ -16,6 +16,7 @@
 #include <array>
 #include <cmath>
 #include <map>
+#include <numeric>
 #include <string>
 #include <vector>
 
@@ -293,6 +294,47 @@ TEST(TimeObjective, GradientHoldsForEachKindOfObservationAlone) {
         EXPECT_NEAR(found.cost, cost, 1e-12 * cost) << name;
         EXPECT_THAT(found.gradient, EigenNear(gradient, 1e-11 * gradient.cwiseAbs().maxCoeff(), 1e-10)) << name;
     }
+}
+
+TEST(TimeObjective, CountsPayForWhatTheyTellOfBesidesTheSpreadOfFluid) {
+    Parts parts = parts_of(mixed_cases(300), kLayout);
+    const Eigen::VectorXd theta = somewhere(kLayout);
+    const Loss loss("huber");
+    const int k = param::fluid_log_sd;
+    parts.prior_precision(0, 0) = 1.0;
+    const TimeObjective objective = objective_of(parts, kLayout, loss);
+    Evaluation whole, counts;
+    objective.evaluate(theta, Curvature::reweighted, whole);
+    Parts few = parts;
+    std::erase_if(few.observations, [](const Observation& o) { return o.kind != ObservationKind::swap_count; });
+    few.prior_precision.setZero();
+    objective_of(few, kLayout, loss).evaluate(theta, Curvature::reweighted, counts);
+    std::vector<int> others(static_cast<std::size_t>(kSize));
+    std::iota(others.begin(), others.end(), 0);
+    std::erase(others, k);
+    const Eigen::MatrixXd held = whole.curvature(others, others), theirs = counts.curvature(others, others);
+    const double expected = held.ldlt().solve(theirs).trace();
+    EXPECT_GT(expected, 1.0);
+    Eigen::MatrixXd inverse = whole.curvature.inverse();
+    EXPECT_NEAR(objective.parameters_used_by_counts(theta, inverse), expected, 1e-9 * expected);
+    inverse.row(k).setZero();
+    inverse.col(k).setZero();
+    EXPECT_EQ(objective.parameters_used_by_counts(theta, inverse), 0.0) << "held";
+}
+
+TEST(TimeObjective, WhatCountsPayForPullsAtTheSpreadOfFluid) {
+    const Parts parts = parts_of(mixed_cases(60), kLayout);
+    const Eigen::VectorXd theta = somewhere(kLayout);
+    TimeObjective objective = objective_of(parts, kLayout, Loss("huber"));
+    Evaluation without, with;
+    objective.evaluate(theta, Curvature::exact, without);
+    objective.set_counts_used(3.0);
+    objective.evaluate(theta, Curvature::exact, with);
+    const int k = param::fluid_log_sd;
+    EXPECT_NEAR(with.cost - without.cost, -3.0 * theta[k], 1e-12 * with.cost);
+    EXPECT_THAT(Eigen::VectorXd(with.gradient - without.gradient),
+                EigenNear(Eigen::VectorXd(-3.0 * Eigen::VectorXd::Unit(kSize, k)), 1e-9, 0.0));
+    EXPECT_EQ(with.curvature, without.curvature);
 }
 
 TEST(TimeObjective, GradientIsTheSlopeOfTheCost) {

@@ -141,8 +141,11 @@ class Unit:
         self.names = list(fit.names)
         self.at = {name: i for i, name in enumerate(self.names)}
         self.logged = {row["name"] for row in _core.core_parameters() if row["scale"] == "log"}
-        self.prior_mean = np.array(fit.prior_mean)
         self.prior_precision = np.array(fit.prior_precision)
+        # A linear term in a parameter with a prior is a move of the prior's mean.
+        pull = np.where(np.array(self.names) == "fluid_log_sd", fit.counts_used, 0.0)
+        self.prior_mean = fit.prior_mean + np.linalg.solve(self.prior_precision, pull)
+        self.cost_besides = -0.5 * pull @ (fit.prior_mean + self.prior_mean)
         observed = fit.observations()
         self.i = np.array(observed["case_index"])
         self.channel = np.array(observed["channel"])
@@ -295,7 +298,7 @@ class Unit:
         return (self.log_ratios(theta) - self.shift) / self.spread
 
     def residuals(self, theta, loss, factor):
-        """Half their squared sum is the objective."""
+        """Half their squared sum and ``cost_besides`` are the objective."""
         u = self.standardised(theta)
         times = self.kind == "residual"
         bounds = self.kind == "survivor"
@@ -308,6 +311,9 @@ class Unit:
                 np.linalg.cholesky(self.prior_precision).T @ (theta - self.prior_mean),
             ]
         )
+
+    def cost(self, theta, loss, factor):
+        return 0.5 * np.sum(self.residuals(theta, loss, factor) ** 2) + self.cost_besides
 
     def derivatives(self, f, theta):
         """Of a real-analytic f, by complex steps: exact to rounding."""
@@ -356,7 +362,7 @@ class Unit:
             theta = theta - np.linalg.solve(hessian, gradient(theta))
         assert np.max(np.abs(theta - solution.x) / error) < 0.2  # the same minimum
         assert np.max(np.abs(gradient(theta) * error)) < 1e-9
-        return theta, 0.5 * np.sum(self.residuals(theta, loss, factor) ** 2)
+        return theta, self.cost(theta, loss, factor)
 
     def bounds(self, side):
         rows = {row["name"]: row[side] for row in _core.core_parameters()}
@@ -393,7 +399,7 @@ def test_the_unit_holds_every_kind_of_observation(fitted):
 def test_objective_is_the_same_number(fitted):
     loss, unit = fitted
     theta = np.array(unit.model.fit_.theta)
-    cost = 0.5 * np.sum(unit.residuals(theta, loss, information_factor(loss)) ** 2)
+    cost = unit.cost(theta, loss, information_factor(loss))
     assert unit.model.fit_.cost == pytest.approx(cost, rel=1e-9)
 
 
@@ -534,6 +540,10 @@ def test_spreads_of_the_channels_are_at_their_fixed_point(cases, loss, estimator
     own[times] = factor * loss_curvature(u[times], loss) / unit.spread[times] ** 2
     reported = (jacobian.T * own) @ jacobian + counts.T @ counts + unit.prior_precision
     np.testing.assert_allclose(unit.model.fit_.curvature, reported, rtol=1e-6, atol=1e-6 * np.max(np.diag(reported)))
+    others = np.array(unit.names) != "fluid_log_sd"
+    theirs = counts[:, others]
+    used_by_counts = np.trace(np.linalg.solve(curvature[np.ix_(others, others)], theirs.T @ theirs))
+    assert unit.model.fit_.counts_used == pytest.approx(used_by_counts, rel=1e-4)
     leverage = bend * np.einsum("ij,jk,ik->i", jacobian, np.linalg.inv(curvature), jacobian)
 
     prior = {one.name: one for one in _core.published_prior().spreads}

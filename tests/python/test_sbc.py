@@ -86,11 +86,6 @@ def ranks(job: tuple[int, int]) -> dict[str, float] | None:
     return out
 
 
-# Too small by a tenth at 40 cases: counts pay for fluid's level and for its spread, and nothing corrects the spread for
-# that. It decides how evenly swaps come, not how many; what is predicted is not touched (the ranks of times above).
-KNOWN_TO_BE_OFF = ["fluid_log_sd"]
-
-
 @pytest.fixture(scope="module", params=[40, 300])
 def furthest(request):
     """Largest distance of each quantity's ranks from the uniform distribution, and the band it should keep to."""
@@ -109,14 +104,5 @@ def furthest(request):
 @pytest.mark.slow
 def test_ranks_of_the_truth_are_uniform(furthest):
     distance, band = furthest
-    distance = distance.drop(KNOWN_TO_BE_OFF)
     outside = distance[distance > band]
     assert outside.empty, f"beyond {band:.3f}: {outside.round(3).to_dict()}"
-
-
-@pytest.mark.slow
-@pytest.mark.xfail(strict=True, reason="the spread of fluid is estimated too small")
-@pytest.mark.parametrize("name", KNOWN_TO_BE_OFF)
-def test_ranks_of_what_is_known_to_be_off(furthest, name):
-    distance, band = furthest
-    assert distance[name] <= band

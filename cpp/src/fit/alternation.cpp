@@ -22,7 +22,7 @@ constexpr double kLeastSpread = 0.01;
 /// zero. So a coarsely rounded value is spread over its step: three nodes with the variance of a uniform error.
 constexpr double kCoarse = 5.0;
 const double kRoundingNode = std::sqrt(1.5);
-constexpr double kSharesEvery = 0.03, kSharesUntil = 1e-5;
+constexpr double kSharesEvery = 0.03, kSharesUntil = 1e-6;
 /// After a round that changed nothing by more than this (standard errors), one undamped step does.
 constexpr double kNear = 0.3;
 constexpr std::size_t kMemory = 5;
@@ -174,6 +174,8 @@ void Alternation::find_shares(bool judge) {
         inverse_of_curvature(evaluation_.curvature, held_, objective_.parameter_names(), judge);
     unit = inverse.diagonal().cwiseMax(0.0).cwiseSqrt();
     used = objective_.parameters_used(theta, inverse);
+    counts_used = objective_.parameters_used_by_counts(theta, inverse);
+    objective_.set_counts_used(counts_used);
 }
 
 /// Parameters in standard errors, and logs of the spreads: all of like size, as the acceleration needs it.

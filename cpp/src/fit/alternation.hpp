@@ -50,7 +50,7 @@ public:
         double tolerance = 1e-9;  ///< largest change in a round: parameters in `unit`, spreads relative
         int max_rounds = 200;
         int max_steps = 4;          ///< of the parameters, in a round that begins far from the minimum
-        bool update_shares = true;  ///< find `used` and `unit` on the way; else they stay as they were set
+        bool update_shares = true;  ///< find `used`, `counts_used` and `unit` on the way; else they stay
         std::function<void(int round, double change)> progress;
         std::function<bool()> interrupt;
     };
@@ -72,12 +72,14 @@ public:
     /// Throws as `solve`, and NotIdentifiable when the curvature has no inverse.
     int settle(const Options& options);
 
-    /// `used` and `unit` at this point. Throws NotIdentifiable; `judge`: also where the curvature is nearly flat.
+    /// `used`, `counts_used` and `unit` at this point. Throws NotIdentifiable; `judge`: also where the curvature is
+    /// nearly flat.
     void find_shares(bool judge);
 
     Eigen::VectorXd theta;
     ChannelSpreads spread{};
     ChannelSpreads used{};                         ///< parameters that each channel's residuals pay for
+    double counts_used = 0.0;                      ///< see TimeObjective::set_counts_used, which it is given to
     Eigen::VectorXd unit;                          ///< about a standard error of each parameter; 0 for held ones
     std::array<ChannelFit, kChannels> channels{};  ///< as last read off the residuals
 

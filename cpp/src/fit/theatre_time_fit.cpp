@@ -365,6 +365,7 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
                                " rounds");
         fit.theta = turns.theta;
         fit.channels = turns.channels;
+        fit.counts_used = turns.counts_used;
     };
     const SpreadEstimator estimator(prior, options.scale_method, options.held_spreads);
     Alternation start(objective, estimator, fit.lower, fit.upper, fit.held);
@@ -415,6 +416,17 @@ TheatreTimeFit fit_theatre_time(const CaseTable& cases, const PriorSet& prior, c
     return fit;
 }
 
+double TheatreTimeFit::cost_without_cases() const {
+    const Eigen::VectorXd away = theta - prior_mean;
+    return 0.5 * away.dot(prior_precision * away) - counts_used * theta[param::fluid_log_sd];
+}
+
+Eigen::VectorXd TheatreTimeFit::slope_without_cases() const {
+    Eigen::VectorXd slope = prior_precision * (theta - prior_mean);
+    slope[param::fluid_log_sd] -= counts_used;
+    return slope;
+}
+
 Eigen::MatrixXd prior_scatter(const TheatreTimeFit& fit) {
     Eigen::MatrixXd scatter = fit.prior_precision;
     const ModelLayout& layout = fit.layout;
@@ -439,6 +451,7 @@ TimeObjective objective_of(const TheatreTimeFit& fit, const CaseTable& cases, co
     TimeObjective objective(fit.layout, std::move(features), std::move(observations), fit.prior_mean,
                             fit.prior_precision, threads);
     objective.set_loss(loss);
+    objective.set_counts_used(fit.counts_used);
     std::array<double, kChannels> spread{};
     for (std::size_t c = 0; c < spread.size(); ++c) spread[c] = fit.channels[c].spread;
     objective.set_spreads(fit.theta, spread);

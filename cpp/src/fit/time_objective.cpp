@@ -652,8 +652,9 @@ void TimeObjective::evaluate(const Eigen::VectorXd& theta, Curvature curvature, 
         out.curvature.topRightCorner(param::Count, p - param::Count).transpose();
     const Eigen::VectorXd away = theta - prior_mean_;
     const Eigen::VectorXd pull = prior_precision_ * away;
-    out.cost += 0.5 * away.dot(pull);
+    out.cost += 0.5 * away.dot(pull) - counts_used_ * theta[param::fluid_log_sd];
     out.gradient += pull;
+    out.gradient[param::fluid_log_sd] -= counts_used_;
     out.curvature += prior_precision_;
 }
 
@@ -787,27 +788,46 @@ double TimeObjective::leverage_of(const Rows& rows, std::size_t row, const Pull&
     return quadratic * pull.curvature;
 }
 
-std::array<double, kChannels> TimeObjective::parameters_used(const Eigen::VectorXd& theta,
-                                                             const Eigen::MatrixXd& inverse_curvature) const {
+template <std::size_t N, typename Place>
+std::array<double, N> TimeObjective::leverages(const Eigen::VectorXd& theta, const Eigen::MatrixXd& inverse_curvature,
+                                               Place&& place) const {
     const PhaseKernel kernel(theta, *layout_);
-    std::vector<std::array<double, kChannels>> parts(chunks());
+    std::vector<std::array<double, N>> parts(chunks());
     parallel_for(chunks(), threads_for_size(), [&](std::size_t chunk) {
         parts[chunk].fill(0.0);
         visit_tiles(chunk, kernel, [&](const Group& group, const Rows& rows, bool) {
             for (std::size_t o = group.begin; o < group.end; ++o) {
-                if (observations_[o].kind != ObservationKind::residual) continue;
+                const int at = place(observations_[o]);
+                if (at < 0) continue;
                 const std::size_t i = o - group.begin;
                 const Pull pull = pull_of(observations_[o], spread_[o], rows, i, Curvature::reweighted);
-                parts[chunk][static_cast<std::size_t>(observations_[o].channel)] +=
-                    leverage_of(rows, i, pull, inverse_curvature);
+                parts[chunk][static_cast<std::size_t>(at)] += leverage_of(rows, i, pull, inverse_curvature);
             }
         });
     });
-    std::array<double, kChannels> all{};
+    std::array<double, N> all{};
     for (const auto& part : parts) {
-        for (std::size_t c = 0; c < all.size(); ++c) all[c] += part[c];
+        for (std::size_t k = 0; k < N; ++k) all[k] += part[k];
     }
     return all;
+}
+
+std::array<double, kChannels> TimeObjective::parameters_used(const Eigen::VectorXd& theta,
+                                                             const Eigen::MatrixXd& inverse_curvature) const {
+    return leverages<kChannels>(theta, inverse_curvature, [](const Observation& one) {
+        return one.kind == ObservationKind::residual ? static_cast<int>(one.channel) : -1;
+    });
+}
+
+double TimeObjective::parameters_used_by_counts(const Eigen::VectorXd& theta,
+                                                const Eigen::MatrixXd& inverse_curvature) const {
+    const auto spread = inverse_curvature.col(param::fluid_log_sd);
+    const double own = spread[param::fluid_log_sd];
+    if (!(own > 0.0)) return 0.0;
+    // The inverse with fluid_log_sd held, by the inverse of a partitioned matrix.
+    const Eigen::MatrixXd others = inverse_curvature - spread * spread.transpose() / own;
+    return leverages<1>(theta, others,
+                        [](const Observation& one) { return one.kind == ObservationKind::swap_count ? 0 : -1; })[0];
 }
 
 Eigen::MatrixXd TimeObjective::score_product(const Eigen::VectorXd& theta,

@@ -90,6 +90,7 @@ struct TheatreTimeFit {
     std::vector<int> held;  ///< positions of the parameters that options.fixed holds
     SearchReport search;    ///< of mm: see fit_theatre_time; empty for m
     std::array<ChannelFit, kChannels> channels;
+    double counts_used = 0.0;  ///< parameters that swap counts pay for: see TimeObjective::set_counts_used
     GroupSpread surgeon_enucleation, surgeon_morcellation, surgeon_learning, device;
     double phase_correlation = 0.0;  ///< enucleation and morcellation residuals of one case, prior included
     /// Of the objective, priors included: psi' as it is, or floored at 0 if indefinite. Rows and columns of held
@@ -103,6 +104,10 @@ struct TheatreTimeFit {
     Minimum minimum;
     int rounds = 0;
     std::size_t n_cases = 0;
+
+    /// What the objective has besides the cases (the priors, and fluid's correction): its cost, and its gradient.
+    double cost_without_cases() const;
+    Eigen::VectorXd slope_without_cases() const;
 };
 
 /// Variance of the prior's pull on the estimate, p x p: the precision; for levels of a group times exp(2 log_se^2),

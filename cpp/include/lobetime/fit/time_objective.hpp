@@ -22,7 +22,8 @@ inline constexpr double kMisrecorded = 1e-4;
 ///     sum over residuals  k rho(u)                                                k = loss.information_factor()
 ///   + sum over survivors  -log((1 - e) P(Z > u) + e)                            e = kMisrecorded
 ///   + sum over counts     -log((1 - e) P(SC <= F < (S+1)C) + e)
-///   + 1/2 sum ((theta - prior mean) / prior sd)^2
+///   - q fluid_log_sd                              q = parameters that counts pay for besides (set_counts_used)
+///   + 1/2 (theta - prior mean)' prior precision (theta - prior mean)
 ///
 /// with u = (log((recorded - offset) / predicted) - shift) / spread, the log being `log_ratio` where there is an
 /// offset.
@@ -49,6 +50,11 @@ public:
     void set_loss(const Loss& loss) { loss_ = loss; }
     void set_prior_mean(const Eigen::VectorXd& mean) { prior_mean_ = mean; }
     void set_prior_precision(const Eigen::MatrixXd& precision) { prior_precision_ = precision; }
+    /// q of the term -q fluid_log_sd; 0 until it is set. Counts tell fluid's spread by their likelihood, whose maximum
+    /// is too small by the q parameters that they pay for besides: log det of the curvature over two falls by q for
+    /// each log of the spread, and is what Laplace's approximation integrates those parameters out by (Cox and Reid, J
+    /// R Stat Soc B 1987;49:1). Times have spreads of their own, corrected by n / (n - parameters used).
+    void set_counts_used(double parameters) { counts_used_ = parameters; }
 
     /// Row spreads and shifts from the channels' spreads, at `theta`; held until the next call. The shift is how far
     /// the mean log of a sum lies from the log of the sum of medians: 0 for a phase recorded alone.
@@ -65,6 +71,9 @@ public:
     /// channel's curvature). `inverse_curvature`: p x p, of the whole objective at `theta`.
     std::array<double, kChannels> parameters_used(const Eigen::VectorXd& theta,
                                                   const Eigen::MatrixXd& inverse_curvature) const;
+
+    /// The same for swap counts, with fluid_log_sd held, as `set_counts_used` asks; 0 where it is held anyway.
+    double parameters_used_by_counts(const Eigen::VectorXd& theta, const Eigen::MatrixXd& inverse_curvature) const;
 
     /// Sum over cases of score score', p x p, without priors. A case's score is the sum of its observations', so phases
     /// of one case may be correlated, each divided by sqrt(1 - its leverage): phases of a case share few parameters.
@@ -99,6 +108,10 @@ private:
 
     double leverage_of(const Rows& rows, std::size_t row, const Pull& pull,
                        const Eigen::MatrixXd& inverse_curvature) const;
+    /// Sums of the observations' leverages. `place`: 0 .. N - 1, or below 0 for an observation to leave out.
+    template <std::size_t N, typename Place>
+    std::array<double, N> leverages(const Eigen::VectorXd& theta, const Eigen::MatrixXd& inverse_curvature,
+                                    Place&& place) const;
     std::uint32_t moving_parameters(const Group& group) const;
     void rows_of(const Group& group, const PhaseKernel& kernel, Rows& out) const;
     Pull pull_of(const Observation& observation, double spread, const Rows& rows, std::size_t row,
@@ -118,7 +131,7 @@ private:
     Eigen::VectorXd prior_mean_;
     Eigen::MatrixXd prior_precision_;
     Loss loss_{"huber"};
-    double tissue_spread_ = 0.2;
+    double tissue_spread_ = 0.2, counts_used_ = 0.0;
     int threads_;
 };
 
