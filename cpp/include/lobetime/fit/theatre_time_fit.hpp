@@ -37,7 +37,7 @@ struct FitOptions {
     int starts = 20;                     ///< of mm, >= 1
     std::uint64_t seed = 1;              ///< of the starts
     bool use_prior = true;          ///< false: no prior on the core parameters (their centres only start the solver)
-    int max_rounds = 200;           ///< alternations of parameters and spreads, >= 1
+    int max_rounds = 1000;          ///< alternations of parameters and spreads, >= 1
     double round_tolerance = 1e-9;  ///< relative change of spreads and parameters (in standard errors) between rounds
     int threads = 0;                ///< 0 = as many as the machine has; results do not depend on it
     MinimiseOptions solver;
