@@ -104,8 +104,10 @@ void bind_fit(py::module_& m) {
         .def_readonly("prior_mean", &TheatreTimeFit::prior_mean)
         .def_readonly("prior_precision", &TheatreTimeFit::prior_precision)
         .def_readonly("counts_used", &TheatreTimeFit::counts_used, "parameters that swap counts pay for")
-        .def_property_readonly("cost_without_cases", &TheatreTimeFit::cost_without_cases)
-        .def_property_readonly("slope_without_cases", &TheatreTimeFit::slope_without_cases)
+        .def_property_readonly("cost_without_cases", &TheatreTimeFit::cost_without_cases,
+                               "what priors and the correction of fluid's spread add to the cost")
+        .def_property_readonly("slope_without_cases", &TheatreTimeFit::slope_without_cases,
+                               "(p,) its gradient, working scale")
         .def_readonly("curvature", &TheatreTimeFit::curvature)
         .def_readonly("score_product", &TheatreTimeFit::score_product)
         .def_readonly("rounds", &TheatreTimeFit::rounds)

@@ -64,6 +64,19 @@ TEST(ObjectiveOf, CaseScoresCancelThePriorsPull) {
     }
 }
 
+TEST(ObjectiveOf, CostWithoutCasesIsWhatTheCasesDoNotPay) {
+    const CaseTable cases = cases_of(300);
+    const TheatreTimeFit fit = fit_theatre_time(cases, kPrior);
+    TimeObjective objective = objective_of(fit, cases, Loss("bisquare"), 1);
+    Evaluation whole, of_cases;
+    objective.evaluate(fit.theta, Curvature::reweighted, whole);
+    objective.set_counts_used(0.0);
+    objective.set_prior_precision(Eigen::MatrixXd::Zero(fit.layout.size(), fit.layout.size()));
+    objective.evaluate(fit.theta, Curvature::reweighted, of_cases);
+    EXPECT_GT(fit.counts_used, 0.0);
+    EXPECT_NEAR(whole.cost - of_cases.cost, fit.cost_without_cases(), 1e-10 * whole.cost);
+}
+
 TEST(ObjectiveOf, CaseLeveragesAddUpToTheParametersThatTheCasesDecide) {
     const CaseTable cases = cases_of(300);
     const TheatreTimeFit fit = fit_theatre_time(cases, kPrior);

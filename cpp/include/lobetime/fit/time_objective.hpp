@@ -108,7 +108,7 @@ private:
 
     double leverage_of(const Rows& rows, std::size_t row, const Pull& pull,
                        const Eigen::MatrixXd& inverse_curvature) const;
-    /// Sums of the observations' leverages. `place`: 0 .. N - 1, or below 0 for an observation to leave out.
+    /// Sums of leverages by place: `place(observation)` is 0 .. N - 1, or below 0 for one to leave out.
     template <std::size_t N, typename Place>
     std::array<double, N> leverages(const Eigen::VectorXd& theta, const Eigen::MatrixXd& inverse_curvature,
                                     Place&& place) const;
